@@ -1,0 +1,134 @@
+//! What is known before anything is measured: line tables, bands, lamp features, air and vacuum.
+
+mod air;
+mod tables;
+
+pub use air::{air_to_vacuum_nm, refractivity_ciddor, vacuum_to_air_nm};
+pub use tables::Tables;
+
+use serde::Serialize;
+
+/// One emission line of an atom or ion.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Line {
+    /// Wavelength in nm, standard air above 200 nm, vacuum below.
+    pub wavelength_nm: f64,
+    /// Relative intensity on the scale of [`Line::intensity_scale`]; never to be compared with
+    /// another species' value.
+    pub intensity: Option<f64>,
+    /// Name of the intensity scale.
+    pub intensity_scale: String,
+    /// Transition probability in 1/s.
+    pub a_per_s: Option<f64>,
+    /// Statistical weight of the upper level.
+    pub g_upper: Option<f64>,
+    /// Energy of the lower level in 1/cm.
+    pub e_lower_per_cm: Option<f64>,
+    /// Energy of the upper level in 1/cm.
+    pub e_upper_per_cm: Option<f64>,
+    /// Where the figures are from.
+    pub source: String,
+    /// Remark of the table.
+    pub note: String,
+}
+
+/// Which side of its head a molecular band runs to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Shading {
+    /// Fades to shorter wavelengths.
+    Violet,
+    /// Fades to longer wavelengths.
+    Red,
+    /// Narrow like a line (Q branch, unresolved group).
+    LineLike,
+    /// A structureless hump (excimer).
+    Continuum,
+}
+
+/// One molecular band.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Band {
+    /// Wavelength of the head (of the maximum for [`Shading::Continuum`]) in nm, air.
+    pub head_nm: f64,
+    /// Which way it fades.
+    pub shading: Shading,
+    /// Vibrational label, for instance `(0,0)`.
+    pub label: String,
+    /// Eye estimate of strength, 0 to 10, within its system.
+    pub strength: Option<f64>,
+    /// Transition probability in 1/s, or Franck-Condon factor, as the table says.
+    pub a_per_s: Option<f64>,
+    /// Where the figures are from.
+    pub source: String,
+    /// Remark of the table.
+    pub note: String,
+}
+
+/// Atom, ion or molecule.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SpeciesKind {
+    /// Neutral atom, first spectrum.
+    Neutral,
+    /// Singly ionised atom, second spectrum.
+    Ion,
+    /// Molecule (one entry for each band system) or excimer.
+    Molecule,
+}
+
+/// One species with all its lines or bands.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Species {
+    /// Spectroscopic name: `Ne I`, `Ar II`, `N2 (C-B)`.
+    pub name: String,
+    /// Gas or element it counts under: `Ne`, `N2`, `H`.
+    pub gas: String,
+    /// Kind.
+    pub kind: SpeciesKind,
+    /// Lines, ascending in wavelength; empty for molecules.
+    pub lines: Vec<Line>,
+    /// Bands, ascending in wavelength; empty for atoms.
+    pub bands: Vec<Band>,
+}
+
+/// What a feature of the fluorescent lamp may be used for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum AnchorUse {
+    /// Good anchor.
+    Yes,
+    /// Only where resolved, or fitted as a blend.
+    Caution,
+    /// Only with quartz (glass absorbs it).
+    UvOnly,
+    /// Only to recognise the pattern.
+    No,
+}
+
+/// A feature of the calibration lamp.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct LampFeature {
+    /// Name, for instance `Hg 546.08`.
+    pub name: String,
+    /// Emitter: `Hg I`, `Ar I`, `Tb3+`, `Eu3+`, `Eu2+`.
+    pub species: String,
+    /// Wavelength in nm, air.
+    pub wavelength_nm: f64,
+    /// Standard uncertainty of that wavelength in nm.
+    pub u_nm: f64,
+    /// True for atomic lines of mercury.
+    pub is_mercury: bool,
+    /// True for lines of the lamp's buffer gas.
+    pub is_buffer_gas: bool,
+    /// True for phosphor peaks.
+    pub is_phosphor: bool,
+    /// Relative intensity, on one scale within the mercury lines.
+    pub intensity: Option<f64>,
+    /// What it may be used for.
+    pub anchor: AnchorUse,
+    /// Where the figures are from.
+    pub source: String,
+    /// Remark of the table.
+    pub note: String,
+}

@@ -1,0 +1,121 @@
+//! From counts to emission lines: noise, saturation, baseline, detection and fits.
+
+use crate::{AxisKind, Measured, Result, Spectrum};
+use serde::{Deserialize, Serialize};
+
+/// Width of an unresolved line along the axis: `fwhm(x) = value + slope · (x − at)`, in axis
+/// units.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LineWidth {
+    /// FWHM at `at`, axis units.
+    pub value: f64,
+    /// Change of FWHM per axis unit.
+    pub slope: f64,
+    /// Place where `value` holds, axis units.
+    pub at: f64,
+    /// Standard uncertainty of `value`, axis units.
+    pub u: f64,
+}
+
+impl LineWidth {
+    /// The same width everywhere.
+    pub fn constant(value: f64, u: f64) -> Self {
+        LineWidth { value, slope: 0.0, at: 0.0, u }
+    }
+
+    /// FWHM at `x` in axis units; never less than a tenth of the central value.
+    pub fn fwhm(&self, x: f64) -> f64 {
+        (self.value + self.slope * (x - self.at)).max(0.1 * self.value)
+    }
+}
+
+/// Choices for [`find_peaks`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct PeakSettings {
+    /// Known width of an unresolved line in axis units; `None`: estimated from the data.
+    pub line_width: Option<LineWidth>,
+    /// Expected number of noise peaks that are taken for a line, per recording.
+    pub false_peaks: f64,
+    /// Full-scale reading if known; `None`: found from flat tops.
+    pub full_scale: Option<f64>,
+}
+
+impl Default for PeakSettings {
+    fn default() -> Self {
+        PeakSettings { line_width: None, false_peaks: 0.05, full_scale: None }
+    }
+}
+
+/// One emission line (or a hump that is broader than a line).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Peak {
+    /// Place of the maximum in axis units.
+    pub centre: Measured,
+    /// Height above the baseline in the unit of the counts; `None` for a clipped line.
+    pub height: Option<Measured>,
+    /// Full width at half maximum, axis units.
+    pub fwhm: Measured,
+    /// Area above the baseline, unit of the counts times axis unit; `None` for a clipped line.
+    pub area: Option<Measured>,
+    /// Height over the local standard uncertainty of the matched filter's output.
+    pub significance: f64,
+    /// Peaks with the same number were fitted together.
+    pub group: usize,
+    /// How many peaks were fitted together with this one, itself included.
+    pub group_size: usize,
+    /// True where the recording was at its end: place from the flanks, no height.
+    pub clipped: bool,
+    /// True where the width is that of an unresolved line, within its uncertainty.
+    pub line_like: bool,
+}
+
+impl Peak {
+    /// Height, or for a clipped line the least it can have been (`floor`).
+    pub fn height_or(&self, floor: f64) -> f64 {
+        self.height.map_or(floor, |h| h.value)
+    }
+}
+
+/// Saturation as found or told.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Saturation {
+    /// Reading from which points count as clipped, unit of the counts.
+    pub level: f64,
+    /// Number of points flagged.
+    pub points: usize,
+    /// True where the level was given, false where it was found from flat tops.
+    pub given: bool,
+}
+
+/// All that [`find_peaks`] found out.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PeakList {
+    /// What the axis values are.
+    pub axis: AxisKind,
+    /// Peaks, ascending along the axis.
+    pub peaks: Vec<Peak>,
+    /// Width of an unresolved line, given or estimated; `None` where no line-like peak exists.
+    pub line_width: Option<LineWidth>,
+    /// Baseline at each point, unit of the counts.
+    pub baseline: Vec<f64>,
+    /// Standard uncertainty of each point, unit of the counts.
+    pub sigma: Vec<f64>,
+    /// Height at each point from which a line would have been detected, unit of the counts.
+    pub threshold: Vec<f64>,
+    /// Smooth scatter beyond photon and read noise in the line-free parts, as a multiple of
+    /// `sigma` (1 where there is none).
+    pub structure: f64,
+    /// Saturation, if any.
+    pub saturation: Option<Saturation>,
+    /// What was estimated or left out, one sentence each.
+    pub notes: Vec<String>,
+}
+
+/// Finds and fits the emission lines of a recording.
+///
+/// # Errors
+/// [`crate::Error::Refused`] where the recording has too few good points or no scatter at all.
+pub fn find_peaks(_spectrum: &Spectrum, _settings: &PeakSettings) -> Result<PeakList> {
+    todo!()
+}

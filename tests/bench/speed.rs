@@ -1,0 +1,2 @@
+//! Speed of the steps.
+fn main() {}
