@@ -1,12 +1,19 @@
 //! What is known before anything is measured: line tables, bands, lamp features, air and vacuum.
 
 mod air;
+pub mod constants;
+mod read;
 mod tables;
 
 pub use air::{air_to_vacuum_nm, refractivity_ciddor, vacuum_to_air_nm};
-pub use tables::Tables;
+pub use tables::{Feature, Neighbour, Tables};
 
 use serde::Serialize;
+use std::borrow::Cow;
+
+/// Text of a table: borrowed from the program itself for bundled tables, owned for a user's.
+/// Derefs to `str`; make one with `"…".into()`.
+pub type Text = Cow<'static, str>;
 
 /// One emission line of an atom or ion.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -17,7 +24,7 @@ pub struct Line {
     /// another species' value.
     pub intensity: Option<f64>,
     /// Name of the intensity scale.
-    pub intensity_scale: String,
+    pub intensity_scale: Text,
     /// Transition probability in 1/s.
     pub a_per_s: Option<f64>,
     /// Statistical weight of the upper level.
@@ -26,10 +33,12 @@ pub struct Line {
     pub e_lower_per_cm: Option<f64>,
     /// Energy of the upper level in 1/cm.
     pub e_upper_per_cm: Option<f64>,
+    /// NIST code of the accuracy of [`Line::a_per_s`], `AAA` to `E`; empty where none is known.
+    pub accuracy: Text,
     /// Where the figures are from.
-    pub source: String,
+    pub source: Text,
     /// Remark of the table.
-    pub note: String,
+    pub note: Text,
 }
 
 /// Which side of its head a molecular band runs to.
@@ -57,8 +66,10 @@ pub struct Band {
     pub label: String,
     /// Eye estimate of strength, 0 to 10, within its system.
     pub strength: Option<f64>,
-    /// Transition probability in 1/s, or Franck-Condon factor, as the table says.
+    /// Transition probability in 1/s.
     pub a_per_s: Option<f64>,
+    /// Full width at half maximum in nm of a hump ([`Shading::Continuum`]); none for bands.
+    pub width_nm: Option<f64>,
     /// Where the figures are from.
     pub source: String,
     /// Remark of the table.
@@ -71,7 +82,7 @@ pub struct Band {
 pub enum SpeciesKind {
     /// Neutral atom, first spectrum.
     Neutral,
-    /// Singly ionised atom, second spectrum.
+    /// Ionised atom, second spectrum (or higher, in a user's table).
     Ion,
     /// Molecule (one entry for each band system) or excimer.
     Molecule,
@@ -82,10 +93,14 @@ pub enum SpeciesKind {
 pub struct Species {
     /// Spectroscopic name: `Ne I`, `Ar II`, `N2 (C-B)`.
     pub name: String,
-    /// Gas or element it counts under: `Ne`, `N2`, `H`.
+    /// Gas or element it counts under: `Ne`, `N2`, `H`. Nitrogen atoms and ions count under
+    /// `N2`; a molecule under what its bands are the sign of (OH under `H`, CN and CO under
+    /// `C`, an excimer under its halogen), as the table says.
     pub gas: String,
     /// Kind.
     pub kind: SpeciesKind,
+    /// Full name of the band system, for instance `second positive C3Pu-B3Pg`; empty for atoms.
+    pub system: String,
     /// Lines, ascending in wavelength; empty for molecules.
     pub lines: Vec<Line>,
     /// Bands, ascending in wavelength; empty for atoms.
