@@ -5,17 +5,11 @@ use rustfft::{FftPlanner, num_complex::Complex};
 /// Half width of the filter in FWHM: beyond it a Gaussian line has fallen below 0.2 %.
 const HALF_WIDTH_FWHM: f64 = 1.5;
 
-/// A zero-mean Gaussian kernel of the given FWHM in points; zero mean, so that an error of the
-/// baseline does not look like a line.
+/// A Gaussian kernel of unit height and the given FWHM in points.
 fn kernel(fwhm_points: f64) -> Vec<f64> {
     let half = (HALF_WIDTH_FWHM * fwhm_points).ceil().max(1.0) as i64;
     let c = 4.0 * std::f64::consts::LN_2 / fwhm_points.powi(2);
-    let mut k: Vec<f64> = (-half..=half).map(|i| (-c * (i * i) as f64).exp()).collect();
-    let mean = k.iter().sum::<f64>() / k.len() as f64;
-    for v in &mut k {
-        *v -= mean;
-    }
-    k
+    (-half..=half).map(|i| (-c * (i * i) as f64).exp()).collect()
 }
 
 /// Convolution of two real series with a symmetric kernel by one complex FFT (the first series in

@@ -45,8 +45,9 @@ const SHAPE_LINES: usize = 5;
 const MIN_SHAPE_MISMATCH: f64 = 0.01;
 /// Largest one: beyond a fifth of the height the shape says nothing any more.
 const MAX_SHAPE_MISMATCH: f64 = 0.2;
-/// Highest share of false detections among all, judged by the negative side of the filter.
-const MAX_NEGATIVE_SHARE: f64 = 0.1;
+/// Most that unexplained scatter raises the threshold: its figure is a median over all points and
+/// counts a crowd of lines as scatter.
+const MAX_STRUCTURE: f64 = 2.0;
 /// Width below this share of the instrument's is no line: a hot pixel.
 const HOT_PIXEL_WIDTH: f64 = 0.5;
 /// Instrument widths in points from which a hot pixel can be told from a line.
@@ -57,8 +58,7 @@ const LINE_LIKE_FACTOR: f64 = 1.5;
 /// Finds and fits the emission lines of a recording.
 ///
 /// Noise from second differences, baseline by peak clipping, detection by a matched filter whose
-/// threshold takes the number of places into account (and the negative side, where the scatter is
-/// not that of noise), groups fitted together by Levenberg-Marquardt, further components accepted
+/// threshold takes the number of places into account, groups fitted together by Levenberg-Marquardt, further components accepted
 /// by the Bayesian information criterion.
 ///
 /// # Errors
@@ -195,7 +195,7 @@ impl<'a> Work<'a> {
         let filtered = filter::matched(&r, &sigma, width_points);
         let structure = structure(&filtered);
         let places = n as f64 / width_points;
-        let z = threshold(&filtered, structure, width_points, places, settings.false_peaks);
+        let z = threshold(structure, places, settings.false_peaks);
         let seeds = self.seeds(&filtered, &bumps, &r, z, width_points, &fwhm_at);
         let (mut fits, eta, mismatch) = self.fit_all(&r, &sigma, seeds, &fwhm_at);
         // What the fits leave over: search again with the shape's own error allowed for.
@@ -209,7 +209,7 @@ impl<'a> Work<'a> {
         let rest: Vec<f64> =
             (0..n).map(|i| if self.clipped[i] { 0.0 } else { r[i] - model[i] }).collect();
         let second = filter::matched(&rest, &wary, width_points);
-        self.add_components(&mut fits, &second, &rest, z, &r, &sigma, mismatch, eta, &fwhm_at);
+        self.add_components(&mut fits, &second, z, &r, &sigma, mismatch, eta, &fwhm_at);
         let threshold = second.sigma.iter().map(|s| s * z).collect();
         self.finish(
             settings, fits, eta, mismatch, base, sigma, threshold, structure, &filtered, &fwhm_at,
@@ -449,7 +449,6 @@ impl<'a> Work<'a> {
         &self,
         fits: &mut Vec<Fitted>,
         rest: &filter::Filtered,
-        left: &[f64],
         z: f64,
         r: &[f64],
         sigma: &[f64],
@@ -491,8 +490,6 @@ impl<'a> Work<'a> {
         let h = &rest.height;
         let mut at: Vec<usize> = (1..h.len().saturating_sub(1))
             .filter(|i| rest.significance(*i) > z && h[*i] > h[i - 1] && h[*i] >= h[i + 1])
-            // Beside a trough the zero-mean filter rises although nothing stands there.
-            .filter(|i| left[i - 1] + left[*i] + left[i + 1] > h[*i])
             .collect();
         at.sort_by(|a, b| rest.significance(*b).total_cmp(&rest.significance(*a)));
         for i in at {
@@ -748,46 +745,12 @@ fn structure(f: &filter::Filtered) -> f64 {
     (*q / 0.674_489_75).max(1.0)
 }
 
-/// Significance from which a maximum counts as a line: for noise alone the expected number of
-/// false ones is `false_peaks` over `places` independent places; where the filter's negative side
-/// (which no line can cause, next to lines apart) reaches further, that is the measure of chance.
-fn threshold(
-    f: &filter::Filtered,
-    structure: f64,
-    width_points: f64,
-    places: f64,
-    false_peaks: f64,
-) -> f64 {
+/// Significance from which a maximum counts as a line: the expected number of false ones is
+/// `false_peaks` over `places` independent places (Bonferroni), raised by scatter that the noise
+/// does not explain.
+fn threshold(structure: f64, places: f64, false_peaks: f64) -> f64 {
     let p = (false_peaks / places.max(1.0)).clamp(1e-15, 0.4);
-    // The median-based figure counts lines as structure: never more than doubles the threshold.
-    let z0 = Normal::standard().inverse_cdf(1.0 - p) * structure.min(2.0);
-    let n = f.height.len();
-    let s: Vec<f64> = (0..n).map(|i| f.significance(i)).collect();
-    let reach = (3.0 * width_points).ceil() as usize;
-    let (mut up, mut down) = (Vec::new(), Vec::new());
-    for i in 1..n.saturating_sub(1) {
-        if s[i] > z0 && s[i] > s[i - 1] && s[i] >= s[i + 1] {
-            up.push(s[i]);
-        }
-        if -s[i] > z0 && s[i] < s[i - 1] && s[i] <= s[i + 1] {
-            let (a, b) = (i.saturating_sub(reach), (i + reach + 1).min(n));
-            // A line of height h leaves a trough of about h/4 beside it.
-            if s[a..b].iter().all(|v| *v < -1.5 * s[i]) {
-                down.push(-s[i]);
-            }
-        }
-    }
-    up.sort_by(f64::total_cmp);
-    down.sort_by(f64::total_cmp);
-    let mut z = z0;
-    for (k, d) in down.iter().enumerate() {
-        let above = up.len() - up.partition_point(|v| v < d);
-        let left = down.len() - k;
-        if left as f64 > MAX_NEGATIVE_SHARE * above.max(1) as f64 {
-            z = d * (1.0 + 1e-9);
-        }
-    }
-    z
+    Normal::standard().inverse_cdf(1.0 - p) * structure.min(MAX_STRUCTURE)
 }
 
 fn neighbourhood_max(m: &[f64], i: usize, width_points: f64) -> f64 {

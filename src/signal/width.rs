@@ -10,6 +10,9 @@ const SAME_WIDTH: f64 = 1.3;
 const CLUSTER_SHARE: f64 = 0.2;
 /// Fewest candidates of a cluster, where there are others: one narrow spike is a hot pixel.
 const CLUSTER_MIN: usize = 2;
+/// Prominence below this share of the largest one does not take part: in a recording with strong
+/// lines the smallest bumps are noise that was underestimated, or parts of the wings.
+const MIN_PROMINENCE_SHARE: f64 = 5e-3;
 /// Most candidates that are looked at, strongest first.
 const MAX_CANDIDATES: usize = 60;
 
