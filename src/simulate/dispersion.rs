@@ -78,9 +78,9 @@ impl Default for Grating {
         Grating {
             grooves_per_mm: 600.0,
             included_angle_deg: 24.0,
-            focal_length_mm: 56.0,
+            focal_length_mm: 53.0,
             pixel_pitch_um: 8.0,
-            centre_nm: 716.0,
+            centre_nm: 722.0,
             detector_tilt_deg: 3.0,
             red_first: false,
         }
@@ -178,8 +178,8 @@ mod tests {
         let at = |p: f64| Dispersion::Grating(g.clone()).wavelength_nm(p, n);
         assert!((at(1824.0) - g.centre_nm).abs() < 1e-9);
         let half = 12.0f64.to_radians();
-        let phi = (600e-6 * 716.0 / (2.0 * half.cos())).asin();
-        let expected = (phi + half).cos() / 600e-6 / 56.0 * 0.008;
+        let phi = (600e-6 * 722.0 / (2.0 * half.cos())).asin();
+        let expected = (phi + half).cos() / 600e-6 / 53.0 * 0.008;
         let found = (at(1825.0) - at(1823.0)) / 2.0;
         assert!((found / expected - 1.0).abs() < 1e-7, "{found} {expected}");
     }

@@ -4,6 +4,7 @@ use super::chance::{Chance, Stream};
 use super::instrument::Instrument;
 use super::lamp;
 use super::scene::{Glow, Lamp, Scene, Weights};
+use crate::reference::constants::{BOLTZMANN_EV_PER_K, HC_EV_NM, PER_CM_PER_EV, per_cm_to_ev};
 use crate::reference::{Band, LampFeature, Line, Shading, Species, SpeciesKind};
 use crate::{Error, Result};
 
@@ -30,12 +31,10 @@ pub(super) struct Light {
     pub smooth: Vec<Smooth>,
 }
 
-/// Electronvolts for one cm⁻¹: h·c/e, exact by CODATA 2018.
-const EV_PER_WAVENUMBER: f64 = 1.239_841_984e-4;
-/// Second radiation constant h·c/k in nm·K, exact by CODATA 2018.
-const C2_NM_K: f64 = 1.438_776_877e7;
-/// Boltzmann constant in cm⁻¹ for each K, CODATA 2018.
-const WAVENUMBER_PER_K: f64 = 0.695_034_800;
+/// Second radiation constant h·c/k, nm·K.
+const C2_NM_K: f64 = HC_EV_NM / BOLTZMANN_EV_PER_K;
+/// Boltzmann constant in cm⁻¹ for each K.
+const WAVENUMBER_PER_K: f64 = BOLTZMANN_EV_PER_K * PER_CM_PER_EV;
 /// Relative change `|B′ − B″|/B′` of the rotational constant that sets how fast a band fades:
 /// N2 C-B 0.103 (1.825 and 1.637 cm⁻¹), N2 B-A 0.112, N2+ B-X 0.068, OH A-X 0.089, CO B-A 0.18;
 /// values from memory of K. P. Huber, G. Herzberg, Constants of Diatomic Molecules (1979).
@@ -48,7 +47,7 @@ const VIBRATIONAL_QUANTUM_PER_CM: f64 = 2000.0;
 const SMALLEST_RATE_PER_S: f64 = 1e3;
 /// Lines with both figures that it takes to join an intensity scale to the formula.
 const LEAST_COMMON_LINES: usize = 3;
-/// FWHM of a bound-free continuum whose table row gives only its maximum, nm (invented).
+/// FWHM of a bound-free continuum whose table row gives none, nm (invented).
 const EXCIMER_FWHM_NM: f64 = 8.0;
 /// Depth to which a band is drawn, in decay lengths: exp(−7) is a thousandth of the head.
 const BAND_DEPTH: f64 = 7.0;
@@ -102,15 +101,13 @@ pub(super) fn gather(
         let scale = if top > 0.0 { c.strength / top } else { 0.0 };
         light.smooth.push(Smooth::Thermal { temperature_k: c.temperature_k, scale });
     }
-    light
-        .rays
-        .extend(scene.line.iter().map(|l| Ray { nm: l.wavelength_nm, light: l.strength }));
+    light.rays.extend(scene.line.iter().map(|l| Ray { nm: l.wavelength_nm, light: l.strength }));
     Ok(light)
 }
 
 fn find<'a>(species: &'a [Species], name: &str) -> Result<&'a Species> {
     species.iter().find(|s| s.name == name).ok_or_else(|| {
-        let near = near_names(species.iter().map(|s| s.name.as_str()), name);
+        let near = near_names(species.iter().map(|s| &*s.name), name);
         let remedy = if near.is_empty() {
             "list the names with the command `lines`".to_string()
         } else {
@@ -124,7 +121,10 @@ fn find<'a>(species: &'a [Species], name: &str) -> Result<&'a Species> {
 /// two changes of a letter; nearest first, five at most.
 fn near_names<'a>(names: impl Iterator<Item = &'a str>, name: &str) -> Vec<String> {
     let fold = |s: &str| -> Vec<char> {
-        s.chars().filter(|c| c.is_alphanumeric() || *c == '+').flat_map(char::to_lowercase).collect()
+        s.chars()
+            .filter(|c| c.is_alphanumeric() || *c == '+')
+            .flat_map(char::to_lowercase)
+            .collect()
     };
     let wanted = fold(name);
     let first_word = fold(name.split_whitespace().next().unwrap_or_default());
@@ -212,11 +212,11 @@ fn line_weights(lines: &[Line], glow: &Glow) -> Vec<f64> {
     let formula = lines.iter().map(|l| {
         let (a, g, e) = (l.a_per_s?, l.g_upper?, l.e_upper_per_cm?);
         // Counted from the lowest level, so that a small kT does not end in zero for all.
-        let e_ev = (e - lowest) * EV_PER_WAVENUMBER;
+        let e_ev = per_cm_to_ev(e - lowest);
         Some(g * a / l.wavelength_nm * libm::exp(-e_ev / glow.kt_ev))
     });
     let tabulated = lines.iter().map(|l| l.intensity);
-    let scales: Vec<&str> = lines.iter().map(|l| l.intensity_scale.as_str()).collect();
+    let scales: Vec<&str> = lines.iter().map(|l| &*l.intensity_scale).collect();
     join_scales(formula.collect(), tabulated.collect(), &scales, glow.weights)
 }
 
@@ -291,7 +291,7 @@ fn add_band(light: &mut Light, instrument: &Instrument, band: &Band, part: f64, 
         Shading::LineLike => light.rays.push(Ray { nm: band.head_nm, light: part }),
         Shading::Continuum => light.smooth.push(Smooth::Hump {
             centre_nm: band.head_nm,
-            fwhm_nm: EXCIMER_FWHM_NM,
+            fwhm_nm: band.width_nm.unwrap_or(EXCIMER_FWHM_NM),
             light: part,
         }),
         Shading::Red | Shading::Violet => {
@@ -366,10 +366,8 @@ fn add_lamp(
         }
     }
     if wanted.argon > 0.0 {
-        let argon = Glow {
-            kt_ev: lamp::ARGON_KT_EV,
-            ..Glow::new("Ar I", wanted.strength * wanted.argon)
-        };
+        let argon =
+            Glow { kt_ev: lamp::ARGON_KT_EV, ..Glow::new("Ar I", wanted.strength * wanted.argon) };
         add_glow(light, instrument, &argon, species, chance)?;
     }
     Ok(())

@@ -20,6 +20,7 @@ mod export;
 mod instrument;
 mod lamp;
 mod light;
+pub mod recipe;
 mod scene;
 
 pub use dispersion::{Dispersion, Grating, Polynomial};
