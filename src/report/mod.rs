@@ -1,1 +1,15 @@
-//! TBD
+//! One result as a terminal table, a JSON record, CSV, and SVG plots.
+//!
+//! Nothing is computed here that a reader could take for a measurement: these modules choose
+//! words, digits and places on paper.
+
+pub mod cautions;
+pub mod csv;
+pub mod files;
+pub mod format;
+pub mod record;
+pub mod svg;
+pub mod terminal;
+
+#[cfg(test)]
+pub(crate) mod made_up;

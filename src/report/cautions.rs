@@ -1,0 +1,113 @@
+//! What to beware of with the things that are being measured.
+//!
+//! Facts from published guidance; they replace neither the code that applies where the reader
+//! lives nor a licensed practitioner. Figures are those of the source named beside each.
+
+use serde::Serialize;
+
+/// One caution.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Caution {
+    /// What it is about, one or two words.
+    pub topic: &'static str,
+    /// The caution itself, a few sentences.
+    pub text: &'static str,
+    /// Who says so.
+    pub source: &'static str,
+}
+
+/// Ultraviolet on eyes and skin.
+pub const ULTRAVIOLET: Caution = Caution {
+    topic: "ultraviolet",
+    text: "Ultraviolet burns eyes and skin without any warning at the time; the pain comes hours \
+           later, and a source that looks dim may be strong. Do not look into the source or the \
+           fibre, cover the skin, wear eye protection that blocks ultraviolet. Counts of an \
+           uncalibrated spectrometer say nothing about the dose.",
+    source: "ICNIRP, Health Phys. 87, 171 (2004)",
+};
+
+/// UV-C.
+pub const UV_C: Caution = Caution {
+    topic: "UV-C",
+    text: "At 254 nm the eight-hour limit for eye and skin (60 J/m²) is reached in one minute at \
+           0.1 mW/cm². UV-C is to be treated as able to cause cancer. Run such a lamp only in a \
+           closed, opaque box with a switch that stops it on opening, and never use it on hands \
+           or skin. A spectrometer that starts at 300 nm cannot show that UV-C is absent.",
+    source: "ICNIRP 2004; EU SCHEER opinion of 2 February 2017",
+};
+
+/// Ozone.
+pub const OZONE: Caution = Caution {
+    topic: "ozone",
+    text: "Light below 240 nm and corona make ozone. The limit at work is 0.1 ppm, and smell is \
+           no safe measure of it: air the room.",
+    source: "OSHA and NIOSH limits, value from memory",
+};
+
+/// Mercury of broken lamps.
+pub const MERCURY: Caution = Caution {
+    topic: "mercury",
+    text: "Fluorescent lamps and many tubes hold mercury, a few milligrams in a household lamp. \
+           If one breaks: people and pets out, air for 5 to 10 minutes, forced ventilation of the \
+           house off, no vacuum cleaner; pick up with stiff paper, sticky tape and a damp wipe \
+           into a jar that closes, take it outdoors, keep airing for hours. Do not open or heat \
+           lamps.",
+    source: "US EPA, guidance on broken fluorescent lamps",
+};
+
+/// High voltage.
+pub const HIGH_VOLTAGE: Caution = Caution {
+    topic: "high voltage",
+    text: "Tubes are lit by voltages that kill: 300 to 1000 V for counter tubes, kilovolts for \
+           sign and flash tubes; from 50 V AC or 100 V DC the voltage counts as dangerous, and \
+           capacitors from 10 J (100 µF at 330 V hold 5.4 J) and recharge by themselves. Limit \
+           the current, isolate from the mains, cover all bare metal, discharge and check, keep \
+           one hand away, do not work alone.",
+    source: "US DOE electrical safety practice; NFPA 70E",
+};
+
+/// Tubes under more than their rating.
+pub const SEALED_TUBES: Caution = Caution {
+    topic: "sealed tubes",
+    text: "A tube that is driven beyond its rating heats up, its seals or its thin window may \
+           fail and it may implode. Fillings with halogens are corrosive and poisonous, some glow \
+           lamps and starters hold traces of radioactive gas, and a tube at low pressure above \
+           5 to 10 kV may give X-rays: do not open tubes, wear eye protection.",
+    source: "common practice, no published source",
+};
+
+/// What goes before every list of cautions and what they do not replace.
+pub const DEFER: &str = "These notes are no advice for a particular set-up: the codes where you \
+                         live and a licensed practitioner come first.";
+
+/// Said beside every share of light.
+pub const LIGHT_IS_NOT_AMOUNT: &str = "Shares are shares of the recorded light, not of the \
+     filling: the gas that is easiest to excite takes over the glow, so less than one per cent of \
+     it may give most of the light.";
+
+/// Cautions for discharge tubes.
+pub const TUBES: [Caution; 3] = [HIGH_VOLTAGE, SEALED_TUBES, MERCURY];
+/// Cautions for lamps that may give ultraviolet.
+pub const LAMPS: [Caution; 4] = [ULTRAVIOLET, UV_C, OZONE, MERCURY];
+/// Cautions for the fluorescent lamp that sets the axis.
+pub const CALIBRATION_LAMP: [Caution; 1] = [MERCURY];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 60 J/m² at 254 nm and 1 W/m²: ICNIRP 2004, Table 1 (effectiveness 0.50, 30 J/m² effective).
+    #[test]
+    fn the_minute_at_254_nm_follows_from_the_limit() {
+        let (effective_limit, weight_254, irradiance) = (30.0, 0.50, 1.0);
+        assert_eq!(effective_limit / weight_254 / irradiance, 60.0);
+        assert!(UV_C.text.contains("60 J/m²") && UV_C.text.contains("one minute"));
+    }
+
+    #[test]
+    fn the_capacitor_example_is_right() {
+        let energy: f64 = 0.5 * 100e-6 * 330.0 * 330.0;
+        assert!((energy - 5.4).abs() < 0.05);
+        assert!(HIGH_VOLTAGE.text.contains("5.4 J"));
+    }
+}

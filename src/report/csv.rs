@@ -1,0 +1,213 @@
+//! Tables for spreadsheets: comma-separated, UTF-8, one head line, units in the head.
+
+use super::format::significant;
+use super::record::{DIGITS, Record, SummaryRow};
+use crate::gases::GasReport;
+use crate::signal::PeakList;
+use crate::{AxisKind, Error, Measured, Result};
+
+/// A number for a cell; empty where there is none.
+fn cell(x: f64) -> String {
+    if x.is_finite() { significant(x, DIGITS).to_string() } else { String::new() }
+}
+
+fn optional(x: Option<f64>) -> String {
+    x.map(cell).unwrap_or_default()
+}
+
+fn pair(m: Option<Measured>) -> [String; 2] {
+    [optional(m.map(|m| m.value)), optional(m.map(|m| m.u))]
+}
+
+fn written(head: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Result<String> {
+    let failed = |e: &dyn std::fmt::Display| {
+        Error::usage(format!("the table cannot be written ({e})"), "report this as a defect")
+    };
+    let mut out = ::csv::Writer::from_writer(Vec::new());
+    out.write_record(head).map_err(|e| failed(&e))?;
+    for row in rows {
+        out.write_record(&row).map_err(|e| failed(&e))?;
+    }
+    let bytes = out.into_inner().map_err(|e| failed(&e))?;
+    String::from_utf8(bytes).map_err(|e| failed(&e))
+}
+
+/// One row a peak. Places and widths are in nm (air) or pixels, as the head says; uncertainties
+/// are standard uncertainties. `taken_for` is empty without `gases` and for peaks nobody claims.
+///
+/// # Errors
+/// [`Error::Usage`] where the table cannot be written (a defect of the program).
+pub fn peaks(list: &PeakList, gases: Option<&GasReport>) -> Result<String> {
+    let head = match list.axis {
+        AxisKind::Nm => ["centre_nm_air", "centre_u_nm", "fwhm_nm", "fwhm_u_nm", "area_counts_nm"],
+        AxisKind::Pixel => ["centre_px", "centre_u_px", "fwhm_px", "fwhm_u_px", "area_counts_px"],
+    };
+    let head = [
+        "number",
+        head[0],
+        head[1],
+        "height_counts",
+        "height_u_counts",
+        head[2],
+        head[3],
+        head[4],
+        "area_u",
+        "significance",
+        "group",
+        "group_size",
+        "clipped",
+        "line_like",
+        "taken_for",
+        "ghost",
+    ];
+    let rows = list.peaks.iter().enumerate().map(|(i, p)| {
+        let label = gases
+            .and_then(|g| g.assignments.iter().find(|a| a.peak == i))
+            .and_then(|a| a.label.clone())
+            .unwrap_or_default();
+        let ghost = gases.and_then(|g| g.ghosts.iter().find(|g| g.peak == i));
+        let mut row = vec![(i + 1).to_string()];
+        row.extend(pair(Some(p.centre)));
+        row.extend(pair(p.height));
+        row.extend(pair(Some(p.fwhm)));
+        row.extend(pair(p.area));
+        row.extend([
+            cell(p.significance),
+            p.group.to_string(),
+            p.group_size.to_string(),
+            p.clipped.to_string(),
+            p.line_like.to_string(),
+            label,
+            ghost.map(|g| g.what.clone()).unwrap_or_default(),
+        ]);
+        row
+    });
+    written(&head, rows)
+}
+
+/// One row an item of a drawer; several gases or remarks of one item are joined by `; `.
+///
+/// # Errors
+/// [`Error::Usage`] where the table cannot be written (a defect of the program).
+pub fn summary(rows: &[SummaryRow]) -> Result<String> {
+    let head = ["item", "file", "failed", "seen", "likely", "undecided", "axis", "remarks"];
+    let rows = rows.iter().map(|r| {
+        vec![
+            r.item.clone(),
+            r.file.clone(),
+            r.failed.to_string(),
+            r.seen.join("; "),
+            r.likely.join("; "),
+            r.undecided.to_string(),
+            r.axis.clone(),
+            r.remarks.join("; "),
+        ]
+    });
+    written(&head, rows)
+}
+
+/// One row an item and gas, for pivot tables; items without an answer have one row with their
+/// error.
+///
+/// # Errors
+/// [`Error::Usage`] where the table cannot be written (a defect of the program).
+pub fn verdicts(records: &[Record]) -> Result<String> {
+    let head = [
+        "item",
+        "file",
+        "gas",
+        "verdict",
+        "probability",
+        "share_of_light",
+        "species",
+        "limit_line_nm_air",
+        "limit_relative_to_strongest",
+        "limit_counts",
+        "reason",
+        "error",
+    ];
+    let rows = records.iter().flat_map(|r| {
+        let file = r.input.as_ref().and_then(|i| i.file.clone()).unwrap_or_default();
+        let start = [r.item.clone(), file];
+        let Some(gases) = &r.gases else {
+            let mut row = start.to_vec();
+            row.resize(head.len() - 1, String::new());
+            row.push(r.error.clone().unwrap_or_default());
+            return vec![row];
+        };
+        gases
+            .gases
+            .iter()
+            .map(|g| {
+                let limit = g.limit;
+                let mut row = start.to_vec();
+                row.extend([
+                    g.gas.clone(),
+                    g.verdict.word().to_string(),
+                    optional(g.probability),
+                    optional(g.share),
+                    g.species.join("; "),
+                    optional(limit.and_then(|l| l.line_nm)),
+                    optional(limit.and_then(|l| l.relative_to_strongest)),
+                    optional(limit.and_then(|l| l.counts)),
+                    g.reason.clone(),
+                    String::new(),
+                ]);
+                row
+            })
+            .collect()
+    });
+    written(&head, rows)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::made_up::{NEON, clipped, list, recording, report};
+
+    fn read(text: &str) -> (Vec<String>, Vec<Vec<String>>) {
+        let mut reader = ::csv::Reader::from_reader(text.as_bytes());
+        let head = reader.headers().unwrap().iter().map(String::from).collect();
+        let rows = reader.records().map(|r| r.unwrap().iter().map(String::from).collect());
+        (head, rows.collect())
+    }
+
+    #[test]
+    fn peaks_come_back() {
+        let s = recording(AxisKind::Nm, 380.0, 1000.0, 300, &NEON);
+        let mut l = list(&s, &NEON);
+        clipped(&mut l);
+        l.peaks[1].fwhm = Measured::new(f64::NAN, f64::INFINITY);
+        let (head, rows) = read(&peaks(&l, Some(&report(&l))).unwrap());
+        let at = |name: &str| head.iter().position(|h| h == name).unwrap();
+        assert_eq!(rows.len(), NEON.len());
+        assert_eq!(rows[0][at("centre_nm_air")], "585.25");
+        assert_eq!(rows[0][at("taken_for")], "Ne I 585.25");
+        assert_eq!(rows[9][at("clipped")], "true");
+        assert_eq!(rows[9][at("height_counts")], "");
+        assert_eq!(rows[1][at("fwhm_nm")], "");
+        assert_eq!(rows[6][at("taken_for")], "");
+        assert_eq!(rows[10][at("ghost")], "second order of Hg I 365.02");
+        let p = list(&recording(AxisKind::Pixel, 0.0, 500.0, 501, &[]), &[]);
+        let (head, rows) = read(&peaks(&p, None).unwrap());
+        assert!(head.contains(&"centre_px".to_string()) && rows.is_empty());
+    }
+
+    #[test]
+    fn items_and_their_gases() {
+        let s = recording(AxisKind::Nm, 380.0, 1000.0, 300, &NEON);
+        let l = list(&s, &NEON);
+        let good = Record::answered("tube, \"one\"", "", &s, None, &l, Some(&report(&l)));
+        let bad = Record::failed("two", "", &Error::usage("nothing works", "try again"));
+        let (head, rows) = read(&summary(&[(&good).into(), (&bad).into()]).unwrap());
+        assert_eq!(head[0], "item");
+        assert_eq!(rows[0][0], "tube, \"one\"");
+        assert_eq!((rows[0][3].as_str(), rows[1][2].as_str()), ("Ne", "true"));
+        let (head, rows) = read(&verdicts(&[good, bad]).unwrap());
+        assert_eq!(rows.len(), 7);
+        let at = |name: &str| head.iter().position(|h| h == name).unwrap();
+        assert_eq!(rows[3][at("gas")], "Ar");
+        assert_eq!(rows[3][at("limit_relative_to_strongest")], "0.0083");
+        assert_eq!(rows[6][at("error")], "nothing works; try again");
+    }
+}

@@ -1,0 +1,113 @@
+//! Putting results on disk without ever leaving half of one.
+
+use crate::{Error, Result};
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
+
+/// Distinguishes temporary files of one process; the process number does the rest.
+static SERIAL: AtomicU32 = AtomicU32::new(0);
+
+/// Writes `bytes` to a temporary file beside `path` and renames it, so that a reader sees the
+/// old content or the new, never a part. A link is followed; a device or a pipe is written to
+/// directly, since it cannot be replaced.
+///
+/// # Errors
+/// [`Error::Write`] where the folder is missing or closed, the disk is full, or `path` is a
+/// folder; nothing is left behind then.
+pub fn write_atomic(path: &Path, bytes: &[u8]) -> Result<()> {
+    let failed = |source| Error::Write { path: path.into(), source };
+    let known = std::fs::metadata(path);
+    if let Ok(m) = &known {
+        if m.is_dir() {
+            return Err(failed(std::io::Error::other("it is a folder")));
+        }
+        if !m.is_file() {
+            let mut device = std::fs::OpenOptions::new().write(true).open(path).map_err(failed)?;
+            return device.write_all(bytes).map_err(failed);
+        }
+    }
+    // The file behind a link, so that the link itself survives.
+    let target = if known.is_ok() { path.canonicalize().map_err(failed)? } else { path.into() };
+    let beside = beside(&target).ok_or_else(|| failed(std::io::Error::other("it has no name")))?;
+    let result = write_new(&beside, bytes).and_then(|()| std::fs::rename(&beside, &target));
+    result.map_err(|source| {
+        // Whatever was wrong, the first error is the one to tell.
+        let _ = std::fs::remove_file(&beside);
+        failed(source)
+    })
+}
+
+fn write_new(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+    let mut file = std::fs::OpenOptions::new().write(true).create_new(true).open(path)?;
+    file.write_all(bytes)?;
+    file.flush()
+}
+
+/// A name in the same folder that no other writer uses.
+fn beside(path: &Path) -> Option<PathBuf> {
+    let mut name = std::ffi::OsString::from(".");
+    name.push(path.file_name()?);
+    let n = SERIAL.fetch_add(1, Ordering::Relaxed);
+    name.push(format!(".{}-{n}.part", std::process::id()));
+    Some(path.with_file_name(name))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn names(folder: &Path) -> Vec<String> {
+        let mut v: Vec<_> = std::fs::read_dir(folder)
+            .unwrap()
+            .map(|e| e.unwrap().file_name().to_string_lossy().into_owned())
+            .collect();
+        v.sort();
+        v
+    }
+
+    #[test]
+    fn writes_replaces_and_leaves_nothing_else() {
+        let d = tempfile::tempdir().unwrap();
+        let p = d.path().join("out.csv");
+        write_atomic(&p, b"one").unwrap();
+        write_atomic(&p, b"two").unwrap();
+        assert_eq!(std::fs::read(&p).unwrap(), b"two");
+        assert_eq!(names(d.path()), ["out.csv"]);
+    }
+
+    #[test]
+    fn a_path_under_a_file_is_an_error_that_names_it() {
+        let d = tempfile::tempdir().unwrap();
+        let file = d.path().join("plain");
+        std::fs::write(&file, b"kept").unwrap();
+        let e = write_atomic(&file.join("out.csv"), b"x").unwrap_err();
+        assert!(matches!(e, Error::Write { .. }), "{e}");
+        assert!(e.to_string().contains("out.csv"));
+        assert_eq!(std::fs::read(&file).unwrap(), b"kept");
+        assert_eq!(names(d.path()), ["plain"]);
+    }
+
+    #[test]
+    fn a_missing_folder_and_a_folder_as_target_are_errors() {
+        let d = tempfile::tempdir().unwrap();
+        assert!(write_atomic(&d.path().join("no/such/x"), b"x").is_err());
+        assert!(write_atomic(d.path(), b"x").is_err());
+        assert!(names(d.path()).is_empty());
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn links_are_followed_and_devices_survive() {
+        let d = tempfile::tempdir().unwrap();
+        let (real, link) = (d.path().join("real"), d.path().join("link"));
+        std::fs::write(&real, b"old").unwrap();
+        std::os::unix::fs::symlink(&real, &link).unwrap();
+        write_atomic(&link, b"new").unwrap();
+        assert!(std::fs::symlink_metadata(&link).unwrap().file_type().is_symlink());
+        assert_eq!(std::fs::read(&real).unwrap(), b"new");
+        let null = Path::new("/dev/null");
+        write_atomic(null, b"gone").unwrap();
+        assert!(!std::fs::metadata(null).unwrap().is_file());
+    }
+}

@@ -1,0 +1,216 @@
+//! Made-up values for the tests of the reports: neon-like and invented, no measurement.
+
+use crate::calibrate::{Anchor, AxisModel, CalibrateSettings, Lamp, LeftOut, Profile};
+use crate::gases::*;
+use crate::signal::{LineWidth, Peak, PeakList, Saturation};
+use crate::{Axis, AxisKind, Measured, Spectrum};
+
+/// Wavelengths in nm (air) and invented heights; wavelengths as in the NIST Atomic Spectra
+/// Database, Ne I, value from memory.
+pub const NEON: [(f64, f64); 14] = [
+    (585.25, 14000.0),
+    (588.19, 5200.0),
+    (594.48, 6100.0),
+    (603.00, 2300.0),
+    (607.43, 5900.0),
+    (614.31, 9800.0),
+    (621.73, 3100.0),
+    (626.65, 6900.0),
+    (633.44, 6400.0),
+    (640.22, 16000.0),
+    (650.65, 9000.0),
+    (659.90, 3800.0),
+    (692.95, 4100.0),
+    (703.24, 9900.0),
+];
+
+/// One peak.
+pub fn peak(centre: f64, height: f64, fwhm: f64) -> Peak {
+    Peak {
+        centre: Measured::new(centre, 0.02),
+        height: Some(Measured::new(height, 30.0 + 0.01 * height)),
+        fwhm: Measured::new(fwhm, 0.03 * fwhm),
+        area: Some(Measured::new(1.064_467 * height * fwhm, 0.02 * height * fwhm)),
+        significance: height / 30.0,
+        group: 0,
+        group_size: 1,
+        clipped: false,
+        line_like: true,
+    }
+}
+
+/// A recording that is the sum of Gaussians, a slope and a ripple instead of noise.
+pub fn recording(kind: AxisKind, low: f64, high: f64, n: usize, lines: &[(f64, f64)]) -> Spectrum {
+    let fwhm = (high - low) / 500.0;
+    let x: Vec<f64> = (0..n).map(|i| low + (high - low) * i as f64 / (n - 1) as f64).collect();
+    let counts = x
+        .iter()
+        .enumerate()
+        .map(|(i, x)| {
+            let tube: f64 = lines
+                .iter()
+                .map(|(c, h)| h * (-4.0 * 2f64.ln() * ((x - c) / fwhm).powi(2)).exp())
+                .sum();
+            let ripple = 25.0 * ((i * 7919 % 101) as f64 / 50.0 - 1.0);
+            900.0 + 0.2 * (x - low) + ripple + tube
+        })
+        .collect();
+    let mut s = Spectrum::new(Axis::new(kind, x).unwrap(), counts).unwrap();
+    s.provenance.name = "made-up tube".into();
+    s
+}
+
+/// The list of peaks that belongs to [`recording`].
+pub fn list(s: &Spectrum, lines: &[(f64, f64)]) -> PeakList {
+    let (low, high) = s.axis().range();
+    let fwhm = (high - low) / 500.0;
+    PeakList {
+        axis: s.axis().kind(),
+        peaks: lines.iter().map(|(c, h)| peak(*c, *h, fwhm)).collect(),
+        line_width: Some(LineWidth::constant(fwhm, 0.02)),
+        baseline: s.x().iter().map(|x| 900.0 + 0.2 * (x - low)).collect(),
+        sigma: vec![15.0; s.len()],
+        threshold: vec![75.0; s.len()],
+        structure: 1.0,
+        saturation: None,
+        notes: vec![],
+    }
+}
+
+fn gas(name: &str, verdict: Verdict, probability: f64, species: &[&str], share: f64) -> GasVerdict {
+    let limit = (verdict == Verdict::NotSeen).then_some(Limit {
+        line_nm: 667.73,
+        relative_to_strongest: 0.0083,
+        counts: 130.0,
+    });
+    GasVerdict {
+        gas: name.into(),
+        verdict,
+        probability,
+        species: species.iter().map(|s| s.to_string()).collect(),
+        share,
+        limit,
+        reason: format!("{name} is {} in this made-up report", verdict.word()),
+    }
+}
+
+/// A report for peaks of which every seventh belongs to nobody and every eleventh is a ghost.
+pub fn report(list: &PeakList) -> GasReport {
+    let lines_for: Vec<LineEvidence> = list
+        .peaks
+        .iter()
+        .enumerate()
+        .map(|(i, p)| LineEvidence {
+            wavelength_nm: p.centre.value,
+            peak: Some(i),
+            offset_nm: Some(0.01),
+            expected: 1000.0,
+            observed: p.height_or(0.0),
+            decibans: 12.0 - i as f64 * 0.1,
+            shared_with: vec![],
+        })
+        .collect();
+    let ghost = |i: usize| i % 11 == 10;
+    let nobody = |i: usize| i % 7 == 6;
+    GasReport {
+        shift_nm: Measured::new(-0.052, 0.031),
+        fwhm_nm: 1.4,
+        axis_u_nm: 0.21,
+        gases: vec![
+            gas("Ne", Verdict::Seen, 1.0, &["Ne I"], 0.87),
+            gas("Hg", Verdict::Likely, 0.93, &["Hg I"], 0.06),
+            gas("H", Verdict::Undecided, 0.41, &["H I"], 0.004),
+            gas("Ar", Verdict::NotSeen, 0.004, &["Ar I", "Ar II"], 0.0),
+            gas("He", Verdict::NotSeen, 0.0, &["He I"], 0.0),
+            gas("Xe", Verdict::OutOfReach, 0.2, &["Xe I"], 0.0),
+        ],
+        species: vec![SpeciesVerdict {
+            species: "Ne I".into(),
+            gas: "Ne".into(),
+            verdict: Verdict::Seen,
+            probability: 1.0,
+            decibans: 210.0,
+            lines_for,
+            lines_missing: vec![],
+            share: 0.87,
+            limit: None,
+            reason: "nine of its ten strongest lines are there".into(),
+        }],
+        assignments: (0..list.peaks.len())
+            .map(|i| Assignment {
+                peak: i,
+                candidates: vec![("Ne I".into(), list.peaks[i].centre.value)],
+                label: (!ghost(i) && !nobody(i))
+                    .then(|| format!("Ne I {:.2}", list.peaks[i].centre.value)),
+            })
+            .collect(),
+        ghosts: (0..list.peaks.len())
+            .filter(|i| ghost(*i))
+            .map(|i| Ghost { peak: i, what: "second order of Hg I 365.02".into() })
+            .collect(),
+        unexplained: 0.021,
+        notes: vec!["the axis has been moved by a common shift".into()],
+        settings: GasSettings::default(),
+    }
+}
+
+/// A clipped variant: the strongest line at the end of the range.
+pub fn clipped(list: &mut PeakList) {
+    if let Some(p) = list.peaks.iter_mut().max_by(|a, b| a.significance.total_cmp(&b.significance))
+    {
+        p.clipped = true;
+        p.height = None;
+        p.area = None;
+        list.saturation = Some(Saturation { level: 16000.0, points: 5, given: false });
+    }
+}
+
+/// A profile with five mercury anchors; wavelengths as in the NIST Atomic Spectra Database, Hg I,
+/// value from memory; residuals invented.
+pub fn profile() -> Profile {
+    let anchors = [404.66, 435.83, 546.07, 576.96, 579.07]
+        .iter()
+        .enumerate()
+        .map(|(i, nm)| Anchor {
+            feature: format!("Hg {nm:.2}"),
+            wavelength_nm: *nm,
+            at: (nm - 300.0) / 0.4,
+            u_nm: 0.02 + 0.01 * i as f64,
+            residual_nm: 0.03 * if i % 2 == 0 { 1.0 } else { -0.7 },
+        })
+        .collect();
+    Profile {
+        format: Profile::FORMAT.into(),
+        format_version: Profile::FORMAT_VERSION,
+        program_version: "0.0.0".into(),
+        instrument: "club spectrometer".into(),
+        points: 1500,
+        own_axis: AxisKind::Pixel,
+        own_range: [0.0, 1499.0],
+        lamp: Lamp::Fluorescent,
+        lamp_sha256: Some("0".repeat(64)),
+        anchored_nm: [404.66, 579.07],
+        rms_nm: 0.027,
+        extra_scatter_nm: 0.01,
+        degrees_of_freedom: 2,
+        line_width_nm: Some(LineWidth { value: 1.4, slope: 0.001, at: 500.0, u: 0.05 }),
+        axis_model: AxisModel {
+            domain: [0.0, 1499.0],
+            correction: false,
+            coefficients: vec![599.8, 299.8, -1.2],
+            covariance: vec![
+                vec![4e-2, 5.5e-2, 2.4e-2],
+                vec![5.5e-2, 8e-2, 3.6e-2],
+                vec![2.4e-2, 3.6e-2, 1.7e-2],
+            ],
+        },
+        settings: CalibrateSettings::default(),
+        notes: vec!["546.07 was fitted together with the terbium group".into()],
+        anchors,
+        left_out: vec![LeftOut {
+            feature: "Eu 611.6".into(),
+            wavelength_nm: 611.6,
+            reason: "a phosphor peak, differs from lamp to lamp".into(),
+        }],
+    }
+}

@@ -1,0 +1,409 @@
+//! Plots: the annotated spectrum and the calibration of an axis.
+//!
+//! The plotting library draws axes and curve ([`frame`](self)); labels with leader lines, markers,
+//! the list of verdicts and what a screen reader needs are added as a layer of our own. Layout
+//! rests on a table of letter widths, never on installed fonts, so the same input gives the same
+//! bytes everywhere.
+
+mod calibration;
+mod curve;
+mod frame;
+mod labels;
+mod layer;
+mod marks;
+mod panel;
+mod style;
+mod text;
+
+#[cfg(test)]
+mod tests;
+
+pub use calibration::calibration_plot;
+pub use style::{PlotStyle, Scale, Theme};
+
+use crate::gases::GasReport;
+use crate::report::format;
+use crate::signal::PeakList;
+use crate::{AxisKind, Result, Spectrum};
+use frame::{AxisSpec, Frame, FrameSpec, round_steps};
+use layer::{Layer, Type, number};
+use style::Inks;
+
+/// Size of the title, px.
+const TITLE_SIZE: f64 = 17.0;
+/// Smallest print, px.
+const SMALL: f64 = 11.0;
+/// Distance of lines of small print, px.
+const SMALL_LINE: f64 = 15.0;
+/// Outer margin, px.
+const EDGE: f64 = 16.0;
+/// Room for the title, px.
+const TITLE_ROOM: f64 = 44.0;
+/// About one x tick for so many px.
+const X_TICK_PX: f64 = 90.0;
+/// About one y tick for so many px.
+const Y_TICK_PX: f64 = 56.0;
+/// Height of the strip of spectral colours at the foot of an nm plot, px.
+const STRIP: f64 = 6.0;
+/// Share of the counts' lowest points that may fall below the foot of the plot.
+const LOW_QUANTILE: f64 = 0.005;
+
+/// Draws a recording with its peaks, and with what they are taken for where `gases` is given.
+///
+/// # Errors
+/// [`crate::Error::Usage`] for a style that cannot be drawn; [`crate::Error::Draw`] where the
+/// plotting library fails.
+pub fn spectrum_plot(
+    spectrum: &Spectrum,
+    peaks: &PeakList,
+    gases: Option<&GasReport>,
+    style: &PlotStyle,
+) -> Result<String> {
+    style.check()?;
+    let inks = style.theme.inks();
+    let (w, h) = (style.width_px, style.height_px);
+    let has_panel = gases.is_some() && w >= panel::FROM_WIDTH;
+    let footer = footer_lines(spectrum, peaks, gases, style);
+    let (low, high) = shown_range(spectrum, style);
+
+    // Margins around the axes.
+    let words = gases.filter(|_| !has_panel).map(panel::one_line);
+    let top = TITLE_ROOM + if words.is_some() { SMALL_LINE + 3.0 } else { 0.0 };
+    let right = if has_panel { panel::WIDTH + EDGE } else { EDGE };
+    let bottom = footer.len() as f64 * SMALL_LINE + SMALL_LINE + EDGE;
+    let margins = [top, right, bottom, EDGE];
+    let area_w = w - right - EDGE - frame::Y_AXIS_ROOM;
+    let area_h = h - top - bottom - frame::X_AXIS_ROOM;
+
+    // Which labels there are decides how much headroom the curve must leave.
+    let in_range = |x: f64| (low..=high).contains(&x);
+    let mut marks = marks::of_peaks(spectrum, peaks, gases, in_range);
+    let to_px = |x: f64| (x - low) / (high - low) * area_w;
+    let plan = marks::plan(&mut marks, area_w, area_h, to_px);
+    let strip = if spectrum.axis().kind() == AxisKind::Nm { STRIP + 3.0 } else { 0.0 };
+
+    // Counts to heights.
+    let raw = curve::pieces(spectrum, low, high);
+    let heights = Heights::new(&raw, peaks, style.scale, plan.headroom, strip, area_h);
+    let column = |x: f64| (to_px(x) * 2.0).floor() as i64;
+    let curves: Vec<Vec<(f64, f64)>> = raw
+        .iter()
+        .map(|p| curve::thinned(p, column).iter().map(|(x, y)| (*x, heights.of(*y))).collect())
+        .collect();
+    let x_title = match spectrum.axis().kind() {
+        AxisKind::Nm => "wavelength / nm (air)",
+        AxisKind::Pixel => "pixel",
+    };
+    let y_title = match style.scale {
+        Scale::Linear => spectrum.unit.clone(),
+        Scale::SquareRoot => format!("{} (square-root scale)", spectrum.unit),
+    };
+    let (x_ticks, places) = round_steps(low, high, (area_w / X_TICK_PX) as usize);
+    let frame = frame::draw(&FrameSpec {
+        size: (w, h),
+        margins,
+        x: AxisSpec {
+            range: (low, high),
+            ticks: x_ticks.into_iter().map(|v| (v, format::decimals(v, places))).collect(),
+            title: x_title,
+        },
+        y: AxisSpec { range: heights.range, ticks: heights.ticks(area_h), title: &y_title },
+        curves: &curves,
+        inks,
+    })?;
+
+    let mut layer = Layer::default();
+    title(&mut layer, style, &spectrum.provenance.name, &inks, words.as_deref());
+    if spectrum.axis().kind() == AxisKind::Nm {
+        colour_strip(&mut layer, &frame, low, high);
+    }
+    under_the_curve(&mut layer, &frame, &curves, &inks);
+    baseline(&mut layer, &frame, spectrum, peaks, &heights, (low, high), &inks);
+    let tips = |x: f64| {
+        let y = curve::height_at(&raw, x).map(|y| heights.of(y));
+        frame.py(y.unwrap_or(heights.range.0))
+    };
+    let bend = frame.py(heights.top);
+    marks::draw(&mut layer, &marks, &plan, &frame, &inks, tips, bend);
+    let key_y = h - bottom + SMALL_LINE - 4.0;
+    marks::key(&mut layer, &marks, &plan, peaks, &inks, (EDGE + 8.0, key_y), w - right);
+    foot(&mut layer, &footer, &inks, w, h);
+    if let (Some(report), true) = (gases, has_panel) {
+        let sides = [w - panel::WIDTH - 4.0, TITLE_ROOM, w - EDGE, h - bottom];
+        panel::draw(&mut layer, report, &inks, sides);
+    }
+    let headline = headline(style, &spectrum.provenance.name);
+    let description = description(spectrum, peaks, gases, &plan);
+    Ok(document(w, h, headline, &description, &frame.body, layer))
+}
+
+/// How counts become heights in the coordinates that the plotting library is given.
+struct Heights {
+    scale: Scale,
+    /// Counts at the foot of the curve.
+    foot: f64,
+    /// Highest count.
+    peak: f64,
+    /// Range of the axis in heights, headroom and strip included.
+    range: (f64, f64),
+    /// Height of the highest point.
+    top: f64,
+}
+
+impl Heights {
+    fn new(
+        raw: &[Vec<(f64, f64)>],
+        peaks: &PeakList,
+        scale: Scale,
+        headroom: f64,
+        strip: f64,
+        area_h: f64,
+    ) -> Self {
+        let mut all: Vec<f64> = raw.iter().flatten().map(|p| p.1).collect();
+        all.sort_by(f64::total_cmp);
+        let lowest = all.get((all.len() as f64 * LOW_QUANTILE) as usize).copied().unwrap_or(0.0);
+        let base = peaks.baseline.iter().copied().filter(|b| b.is_finite());
+        let foot = base.fold(lowest, f64::min);
+        let peak = all.last().copied().unwrap_or(1.0);
+        let peak = if peak > foot { peak } else { foot + 1.0 };
+        let mut h = Heights { scale, foot, peak, range: (0.0, 1.0), top: 1.0 };
+        // Foot at 0; the strip below and the headroom above in the same unit.
+        h.top = h.of(peak);
+        let unit = h.top / (area_h - headroom - strip).max(1.0);
+        h.range = (-strip * unit, h.top + headroom * unit);
+        h
+    }
+
+    /// Height of a count; what is below the foot is drawn at the foot.
+    fn of(&self, count: f64) -> f64 {
+        let above = (count - self.foot).max(0.0);
+        match self.scale {
+            Scale::Linear => above,
+            Scale::SquareRoot => above.sqrt(),
+        }
+    }
+
+    fn ticks(&self, area_h: f64) -> Vec<(f64, String)> {
+        let curve_px = area_h * self.top / (self.range.1 - self.range.0);
+        let wanted = (curve_px / Y_TICK_PX).max(2.0);
+        let dense = match self.scale {
+            Scale::Linear => wanted,
+            // Twice as many at first: the lower ones are far apart, the upper ones are thinned.
+            Scale::SquareRoot => wanted * 2.0,
+        };
+        let (values, places) = round_steps(self.foot, self.peak, dense as usize);
+        let apart = (self.range.1 - self.range.0) * (Y_TICK_PX * 0.4 / area_h);
+        let mut last = f64::NEG_INFINITY;
+        let mut out = Vec::new();
+        for v in values {
+            let at = self.of(v);
+            if at - last >= apart {
+                out.push((at, format::decimals(v, places)));
+                last = at;
+            }
+        }
+        out
+    }
+}
+
+/// The stretch of the axis that is shown; never empty.
+fn shown_range(spectrum: &Spectrum, style: &PlotStyle) -> (f64, f64) {
+    let (low, high) = style.range.unwrap_or_else(|| spectrum.axis().range());
+    if high > low { (low, high) } else { (low - 0.5, high + 0.5) }
+}
+
+fn headline<'a>(style: &'a PlotStyle, name: &'a str) -> &'a str {
+    match (style.title.as_str(), name) {
+        ("", "") => "spectrum",
+        ("", name) => name,
+        (title, _) => title,
+    }
+}
+
+fn title(layer: &mut Layer, style: &PlotStyle, name: &str, inks: &Inks, words: Option<&str>) {
+    let bold = Type { bold: true, class: "headline", ..Type::plain(TITLE_SIZE, inks.ink_text) };
+    let room = style.width_px - 2.0 * EDGE - 8.0;
+    let text = text::shortened(headline(style, name), text::bold(TITLE_SIZE), room);
+    layer.text(EDGE + 8.0, 28.0, 0.0, bold, &text);
+    if let Some(words) = words {
+        let small = Type::plain(SMALL + 1.0, inks.ink_text);
+        let text = text::shortened(words, SMALL + 1.0, style.width_px - 2.0 * EDGE - 8.0);
+        layer.text(EDGE + 8.0, 47.0, 0.0, small, &text);
+    }
+}
+
+/// The caller's lines and one of our own: axis uncertainty, line width, version.
+fn footer_lines(
+    spectrum: &Spectrum,
+    peaks: &PeakList,
+    gases: Option<&GasReport>,
+    style: &PlotStyle,
+) -> Vec<String> {
+    let mut own = Vec::new();
+    let unit = match spectrum.axis().kind() {
+        AxisKind::Nm => "nm",
+        AxisKind::Pixel => "px",
+    };
+    match (gases, spectrum.axis_u()) {
+        (Some(g), _) => {
+            own.push(format!("axis ± {} nm under the lines", format::two_digits(g.axis_u_nm)));
+            own.push(format!("common shift {} nm", format::measured(g.shift_nm)));
+        }
+        (None, Some(u)) => {
+            let mut u = u.to_vec();
+            u.sort_by(f64::total_cmp);
+            if let (Some(a), Some(b)) = (u.first(), u.get(u.len() / 2)) {
+                let (a, b) = (format::two_digits(*a), format::two_digits(*b));
+                own.push(format!("axis ± {a} nm at best, ± {b} nm in the median"));
+            }
+        }
+        (None, None) if unit == "nm" => own.push("axis uncertainty not known".into()),
+        (None, None) => own.push("axis not calibrated".into()),
+    }
+    match &peaks.line_width {
+        Some(lw) => {
+            let (a, b) = spectrum.axis().range();
+            let fwhm = format::two_digits(lw.fwhm((a + b) / 2.0));
+            own.push(format!("line width (FWHM) {fwhm} {unit} at the middle"));
+        }
+        None => own.push("line width not known".into()),
+    }
+    own.push(format!("k = 1; glowtell {}", crate::VERSION));
+    style.footer.iter().cloned().chain([own.join("; ")]).collect()
+}
+
+fn foot(layer: &mut Layer, lines: &[String], inks: &Inks, w: f64, h: f64) {
+    let small = Type { class: "footer", ..Type::plain(SMALL, inks.soft) };
+    for (i, line) in lines.iter().rev().enumerate() {
+        let y = h - 12.0 - i as f64 * SMALL_LINE;
+        layer.text(EDGE + 8.0, y, 0.0, small, &text::shortened(line, SMALL, w - 2.0 * EDGE - 8.0));
+    }
+}
+
+/// A light tone between the curve and the foot.
+fn under_the_curve(layer: &mut Layer, frame: &Frame, curves: &[Vec<(f64, f64)>], inks: &Inks) {
+    /// Opacity of the tone.
+    const TONE: f64 = 0.13;
+    let foot = frame.py(0.0);
+    for piece in curves {
+        if let (Some(first), Some(last)) = (piece.first(), piece.last()) {
+            let mut points: Vec<(f64, f64)> = vec![(frame.px(first.0), foot)];
+            points.extend(piece.iter().map(|(x, y)| (frame.px(*x), frame.py(*y))));
+            points.push((frame.px(last.0), foot));
+            layer.shape(&points, inks.curve_text, TONE, "none");
+        }
+    }
+}
+
+/// The baseline that heights count from, dashed.
+fn baseline(
+    layer: &mut Layer,
+    frame: &Frame,
+    spectrum: &Spectrum,
+    peaks: &PeakList,
+    heights: &Heights,
+    (low, high): (f64, f64),
+    inks: &Inks,
+) {
+    let inside = spectrum
+        .x()
+        .iter()
+        .zip(&peaks.baseline)
+        .filter(|(x, b)| (low..=high).contains(*x) && b.is_finite());
+    let points: Vec<(f64, f64)> = inside.map(|(x, b)| (*x, heights.of(*b))).collect();
+    let column = |x: f64| (frame.px(x) / 3.0).floor() as i64;
+    let points: Vec<(f64, f64)> = points
+        .chunk_by(|a, b| column(a.0) == column(b.0))
+        .filter_map(|c| c.first())
+        .map(|(x, y)| (frame.px(*x), frame.py(*y)))
+        .collect();
+    if points.len() > 1 {
+        layer.open("baseline", Some("baseline"));
+        layer.line(&points, inks.soft, 1.0, "5 3");
+        layer.close();
+    }
+}
+
+/// Spectral colours as a help to the eye; eye estimate, no published source.
+const COLOURS: [(f64, [f64; 3]); 12] = [
+    (370.0, [40.0, 12.0, 60.0]),
+    (400.0, [82.0, 24.0, 140.0]),
+    (430.0, [62.0, 40.0, 205.0]),
+    (460.0, [28.0, 88.0, 225.0]),
+    (490.0, [0.0, 165.0, 190.0]),
+    (520.0, [30.0, 180.0, 80.0]),
+    (555.0, [150.0, 200.0, 20.0]),
+    (580.0, [240.0, 205.0, 10.0]),
+    (600.0, [245.0, 140.0, 10.0]),
+    (630.0, [225.0, 55.0, 20.0]),
+    (680.0, [160.0, 20.0, 20.0]),
+    (750.0, [60.0, 10.0, 10.0]),
+];
+
+fn colour_strip(layer: &mut Layer, frame: &Frame, low: f64, high: f64) {
+    /// Width of one patch, nm.
+    const PATCH_NM: f64 = 5.0;
+    let bottom = frame.area[3];
+    layer.open("colours", None);
+    let (first, last) = (COLOURS[0].0, COLOURS[COLOURS.len() - 1].0);
+    let mut nm = first;
+    while nm < last {
+        let (a, b) = (nm.max(low), (nm + PATCH_NM).min(high));
+        if b > a {
+            let at = nm + PATCH_NM / 2.0;
+            let k = COLOURS.windows(2).find(|k| at >= k[0].0 && at < k[1].0);
+            if let Some([p, q]) = k {
+                let t = (at - p.0) / (q.0 - p.0);
+                let mix = |i: usize| (p.1[i] + (q.1[i] - p.1[i]) * t).round() as u8;
+                let fill = format!("#{:02x}{:02x}{:02x}", mix(0), mix(1), mix(2));
+                let (left, right) = (frame.px(a), frame.px(b));
+                layer.rectangle((left, bottom - STRIP), (right - left, STRIP - 1.0), &fill, 1.0);
+            }
+        }
+        nm += PATCH_NM;
+    }
+    layer.close();
+}
+
+fn description(
+    spectrum: &Spectrum,
+    peaks: &PeakList,
+    gases: Option<&GasReport>,
+    plan: &marks::Plan,
+) -> String {
+    let (a, b) = spectrum.axis().range();
+    let axis = match spectrum.axis().kind() {
+        AxisKind::Nm => {
+            format!("{} to {} nm (air)", format::decimals(a, 1), format::decimals(b, 1))
+        }
+        AxisKind::Pixel => format!("pixel {} to {}", format::plain(a), format::plain(b)),
+    };
+    let mut text = format!(
+        "Recording of {} from {axis}, {}.",
+        format::counted(spectrum.len(), "point", "points"),
+        format::counted(peaks.peaks.len(), "peak", "peaks")
+    );
+    if let Some(report) = gases {
+        text.push_str(&format!(" Verdicts: {}.", panel::one_line(report)));
+    }
+    if plan.dropped > 0 {
+        text.push_str(&format!(
+            " {} not labelled.",
+            format::counted(plan.dropped, "line", "lines")
+        ));
+    }
+    text
+}
+
+/// The finished document.
+fn document(w: f64, h: f64, title: &str, description: &str, body: &str, layer: Layer) -> String {
+    let (w, h) = (number(w), number(h));
+    format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w}\" height=\"{h}\" \
+         viewBox=\"0 0 {w} {h}\" role=\"img\" aria-label=\"{title}\">\n<title>{title}</title>\n\
+         <desc>{}</desc>\n{body}{}</svg>\n",
+        text::escaped(description),
+        layer.into_text(),
+        title = text::escaped(title),
+    )
+}

@@ -1,0 +1,90 @@
+//! Tables and sentences for a terminal: plain text of a given width, coloured only on request.
+
+mod grid;
+mod tables;
+
+pub use tables::{gases, peaks, peaks_with, profile, summary};
+
+use crate::gases::Verdict;
+
+/// How to write for the terminal.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Style {
+    /// Width in columns that no line exceeds; at least [`Style::MIN_WIDTH`] is used.
+    pub width: usize,
+    /// True to set verdict words in colour (ANSI); the words stand there either way.
+    pub colour: bool,
+}
+
+impl Style {
+    /// Narrowest width that is used; below, tables fall apart.
+    pub const MIN_WIDTH: usize = 60;
+
+    /// The width that is used.
+    fn columns(&self) -> usize {
+        self.width.max(Self::MIN_WIDTH)
+    }
+}
+
+impl Default for Style {
+    /// 100 columns, no colour.
+    fn default() -> Self {
+        Style { width: 100, colour: false }
+    }
+}
+
+/// ANSI codes of a verdict word: bold, or faint for what says little.
+fn code(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Seen => "1;32",
+        Verdict::Likely => "32",
+        Verdict::Undecided => "33",
+        Verdict::NotSeen => "2",
+        Verdict::OutOfReach => "2;3",
+    }
+}
+
+/// `text` wrapped to `width` columns, the first line after `lead`, the others indented as far.
+fn paragraph(lead: &str, text: &str, width: usize) -> String {
+    let indent = lead.chars().count();
+    let room = width.saturating_sub(indent).max(20);
+    let mut lines: Vec<String> = vec![String::new()];
+    let mut used = 0;
+    let text = grid::tidy(text);
+    for word in text.split_whitespace() {
+        let n = word.chars().count();
+        if used > 0 && used + 1 + n > room {
+            lines.push(String::new());
+            used = 0;
+        }
+        if let Some(line) = lines.last_mut() {
+            if used > 0 {
+                line.push(' ');
+                used += 1;
+            }
+            line.push_str(word);
+            used += n;
+        }
+    }
+    format!("{lead}{}\n", lines.join(&format!("\n{}", " ".repeat(indent))))
+}
+
+/// A heading and its paragraphs as a list; nothing where there is none.
+fn section<'a>(
+    out: &mut String,
+    heading: &str,
+    items: impl IntoIterator<Item = &'a str>,
+    width: usize,
+) {
+    let mut items = items.into_iter().peekable();
+    if items.peek().is_none() {
+        return;
+    }
+    out.push_str(&format!("\n{heading}\n"));
+    for item in items {
+        out.push_str(&paragraph("  - ", item, width));
+    }
+}
+
+#[cfg(test)]
+mod tests;

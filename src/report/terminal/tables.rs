@@ -1,0 +1,341 @@
+//! What each table holds.
+
+use super::grid::{Column, grid, paint};
+use super::{Style, paragraph, section};
+use crate::calibrate::Profile;
+use crate::gases::{GasReport, GasVerdict, LineEvidence, Verdict};
+use crate::report::cautions;
+use crate::report::format::{self, NONE};
+use crate::report::record::{SummaryRow, axis_samples};
+use crate::signal::{Peak, PeakList};
+use crate::{AxisKind, Measured};
+
+/// Lines that are named as evidence for one gas.
+const EVIDENCE: usize = 4;
+
+/// The peaks without what they are taken for.
+pub fn peaks(list: &PeakList, style: &Style) -> String {
+    peaks_with(list, None, style)
+}
+
+/// The peaks, and what they are taken for where `gases` is given.
+pub fn peaks_with(list: &PeakList, gases: Option<&GasReport>, style: &Style) -> String {
+    let width = style.columns();
+    let (centre, fwhm) = match list.axis {
+        AxisKind::Nm => ("centre, nm (air)", "FWHM, nm"),
+        AxisKind::Pixel => ("centre, pixel", "FWHM, pixel"),
+    };
+    let mut columns = vec![
+        ("no.", Column::Number),
+        (centre, Column::Number),
+        ("height, counts", Column::Number),
+        (fwhm, Column::Number),
+        ("signif.", Column::Number),
+        ("flags", Column::Text),
+    ];
+    if gases.is_some() {
+        columns.push(("taken for", Column::Text));
+    }
+    let rows = list
+        .peaks
+        .iter()
+        .enumerate()
+        .map(|(i, p)| {
+            let mut row = vec![
+                (i + 1).to_string(),
+                format::measured(p.centre),
+                p.height.map_or(NONE.into(), format::measured),
+                format::measured(p.fwhm),
+                format::decimals(p.significance, if p.significance < 100.0 { 1 } else { 0 }),
+                flags(p),
+            ];
+            if let Some(g) = gases {
+                row.push(taken_for(g, i));
+            }
+            row
+        })
+        .collect();
+    let mut out =
+        if list.peaks.is_empty() { "No peaks.\n".to_string() } else { grid(&columns, rows, width) };
+    let unit = if list.axis == AxisKind::Nm { "nm" } else { "pixels" };
+    let mut facts = Vec::new();
+    if let Some(lw) = &list.line_width {
+        let value = format::measured(Measured::new(lw.value, lw.u));
+        facts.push(format!("Width of an unresolved line (FWHM): {value} {unit}."));
+    }
+    if let Some(s) = &list.saturation {
+        let how = if s.given { "as told" } else { "found from flat tops" };
+        facts.push(format!(
+            "{} at or above {} counts, the end of the range {how}: no height for lines there.",
+            format::counted(s.points, "point", "points"),
+            format::plain(s.level)
+        ));
+    }
+    facts.extend(list.notes.iter().cloned());
+    section(&mut out, "Notes", facts.iter().map(String::as_str), width);
+    out.push_str("\n± is the standard uncertainty, k = 1.\n");
+    out
+}
+
+/// `clipped`, `broad`, `blend 3`.
+fn flags(p: &Peak) -> String {
+    let mut f = Vec::new();
+    if p.clipped {
+        f.push("clipped".to_string());
+    }
+    if !p.line_like {
+        f.push("broad".to_string());
+    }
+    if p.group_size > 1 {
+        f.push(format!("blend {}", p.group_size));
+    }
+    f.join(", ")
+}
+
+fn taken_for(report: &GasReport, peak: usize) -> String {
+    if let Some(g) = report.ghosts.iter().find(|g| g.peak == peak) {
+        return g.what.clone();
+    }
+    let Some(a) = report.assignments.iter().find(|a| a.peak == peak) else { return "?".into() };
+    let Some(label) = &a.label else { return "?".into() };
+    // Rivals, which the label does not name.
+    let others: Vec<String> = a
+        .candidates
+        .iter()
+        .map(|(species, nm)| format!("{species} {}", format::nm(*nm)))
+        .filter(|c| c != label)
+        .collect();
+    if others.is_empty() { label.clone() } else { format!("{label} (or {})", others.join(", ")) }
+}
+
+/// The gases with verdict, probability, share of the light and evidence; then reasons, ghosts,
+/// notes and cautions.
+pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
+    let width = style.columns();
+    let columns = [
+        ("gas", Column::Word),
+        ("verdict", Column::Word),
+        ("probability", Column::Number),
+        ("light", Column::Number),
+        ("strongest evidence or limit, nm (air)", Column::Text),
+    ];
+    let rows: Vec<Vec<String>> = report
+        .gases
+        .iter()
+        .map(|g| {
+            vec![
+                g.gas.clone(),
+                g.verdict.word().to_string(),
+                format::probability(g.probability),
+                format::share(g.share),
+                evidence(report, g),
+            ]
+        })
+        .collect();
+    let mut out = if rows.is_empty() {
+        "No gas was asked about.\n".to_string()
+    } else {
+        grid(&columns, rows, width)
+    };
+    if style.colour {
+        out = paint(&out, "verdict");
+    }
+    let reasons: Vec<String> = report
+        .gases
+        .iter()
+        .filter(|g| g.verdict != Verdict::NotSeen && !g.reason.is_empty())
+        .map(|g| format!("{}: {}", g.gas, g.reason))
+        .collect();
+    section(&mut out, "Why", reasons.iter().map(String::as_str), width);
+
+    let place = |i: usize| list.peaks.get(i).map_or(NONE.into(), |p| format::nm(p.centre.value));
+    let ghosts: Vec<String> =
+        report.ghosts.iter().map(|g| format!("{}: {}", place(g.peak), g.what)).collect();
+    section(&mut out, "No lines of the tube", ghosts.iter().map(String::as_str), width);
+    let open: Vec<String> = report
+        .assignments
+        .iter()
+        .filter(|a| a.label.is_none() && !report.ghosts.iter().any(|g| g.peak == a.peak))
+        .map(|a| place(a.peak))
+        .collect();
+    if !open.is_empty() {
+        let share = match format::share(report.unexplained) {
+            s if s == NONE => String::new(),
+            s => format!(", {s} of the light"),
+        };
+        let text = format!("{}{share}", open.join(", "));
+        section(&mut out, "Claimed by nobody, nm (air)", [text.as_str()], width);
+    }
+    let axis = format!(
+        "Axis: ± {} nm under the lines; a common shift of {} nm was fitted along; lines are {} nm \
+         wide (FWHM).",
+        format::two_digits(report.axis_u_nm),
+        format::measured(report.shift_nm),
+        format::two_digits(report.fwhm_nm)
+    );
+    let notes = report.notes.iter().map(String::as_str);
+    section(
+        &mut out,
+        "Notes",
+        [axis.as_str(), cautions::LIGHT_IS_NOT_AMOUNT].into_iter().chain(notes),
+        width,
+    );
+    out.push_str("\nCautions\n");
+    for c in [cautions::HIGH_VOLTAGE, cautions::SEALED_TUBES] {
+        out.push_str(&paragraph("  - ", &format!("{}: {}", c.topic, c.text), width));
+    }
+    out.push_str(&paragraph("  ", cautions::DEFER, width));
+    out
+}
+
+/// The strongest few lines for a gas, or the limit for one that is not seen.
+fn evidence(report: &GasReport, gas: &GasVerdict) -> String {
+    if gas.verdict == Verdict::NotSeen {
+        return match &gas.limit {
+            Some(l) => format!(
+                "would show from {} of the strongest line, at {}",
+                format::limit(l.relative_to_strongest),
+                format::nm(l.line_nm)
+            ),
+            None => NONE.into(),
+        };
+    }
+    let mut lines: Vec<&LineEvidence> = report
+        .species
+        .iter()
+        .filter(|s| s.gas == gas.gas)
+        .flat_map(|s| &s.lines_for)
+        .filter(|l| l.peak.is_some())
+        .collect();
+    lines.sort_by(|a, b| b.decibans.total_cmp(&a.decibans));
+    if lines.is_empty() {
+        return NONE.into();
+    }
+    let named: Vec<String> =
+        lines.iter().take(EVIDENCE).map(|l| format::nm(l.wavelength_nm)).collect();
+    match lines.len().saturating_sub(EVIDENCE) {
+        0 => named.join(", "),
+        more => format!("{} and {more} more", named.join(", ")),
+    }
+}
+
+/// A profile: anchors, what was left out, and how well the axis is known where.
+pub fn profile(profile: &Profile, style: &Style) -> String {
+    let width = style.columns();
+    let head = format!(
+        "Axis of {}: {} from {} to {} nm (air), rms {} nm, {}.",
+        profile.instrument,
+        format::counted(profile.anchors.len(), "anchor", "anchors"),
+        format::nm(profile.anchored_nm[0]),
+        format::nm(profile.anchored_nm[1]),
+        format::two_digits(profile.rms_nm),
+        format::counted(profile.degrees_of_freedom, "degree of freedom", "degrees of freedom"),
+    );
+    let mut out = paragraph("", &head, width) + "\n";
+    let own = match profile.own_axis {
+        AxisKind::Pixel => "at, pixel",
+        AxisKind::Nm => "at, own nm",
+    };
+    let columns = [
+        ("anchor", Column::Word),
+        ("nm (air)", Column::Number),
+        (own, Column::Number),
+        ("residual, nm", Column::Number),
+    ];
+    let rows = profile
+        .anchors
+        .iter()
+        .map(|a| {
+            vec![
+                a.feature.clone(),
+                format::decimals(a.wavelength_nm, 3),
+                format::decimals(a.at, 2),
+                format::measured(Measured::new(a.residual_nm, a.u_nm)),
+            ]
+        })
+        .collect();
+    out.push_str(&grid(&columns, rows, width));
+    if !profile.left_out.is_empty() {
+        let columns =
+            [("left out", Column::Word), ("nm (air)", Column::Number), ("why", Column::Text)];
+        let rows = profile
+            .left_out
+            .iter()
+            .map(|l| {
+                vec![l.feature.clone(), format::decimals(l.wavelength_nm, 3), l.reason.clone()]
+            })
+            .collect();
+        out.push('\n');
+        out.push_str(&grid(&columns, rows, width));
+    }
+    let samples = axis_samples(profile);
+    if !samples.is_empty() {
+        let columns = [
+            ("axis at, nm (air)", Column::Number),
+            ("u, nm", Column::Number),
+            ("k = 2, nm", Column::Number),
+            ("", Column::Text),
+        ];
+        let rows = samples
+            .iter()
+            .map(|s| {
+                let u = |k: f64| s.u_nm.map_or(NONE.into(), |u| format::two_digits(k * u));
+                let word = if s.extrapolated { "beyond the anchors" } else { "" };
+                vec![format::decimals(s.wavelength_nm, 0), u(1.0), u(2.0), word.into()]
+            })
+            .collect();
+        out.push('\n');
+        out.push_str(&grid(&columns, rows, width));
+    }
+    let mut facts = Vec::new();
+    if let Some(lw) = &profile.line_width_nm {
+        let value = format::measured(Measured::new(lw.value, lw.u));
+        let at = format::decimals(lw.at, 0);
+        facts.push(format!("Width of an unresolved line (FWHM): {value} nm at {at} nm (air)."));
+    }
+    facts.extend(profile.notes.iter().cloned());
+    section(&mut out, "Notes", facts.iter().map(String::as_str), width);
+    out.push_str("\n± and u are standard uncertainties, k = 1.\n");
+    out
+}
+
+/// A whole drawer, one row an item.
+pub fn summary(rows: &[SummaryRow], style: &Style) -> String {
+    let width = style.columns();
+    if rows.is_empty() {
+        return "No items.\n".into();
+    }
+    let columns = [
+        ("item", Column::Word),
+        ("file", Column::Word),
+        ("seen", Column::Text),
+        ("likely", Column::Text),
+        ("undecided", Column::Number),
+        ("axis", Column::Word),
+        ("remarks", Column::Text),
+    ];
+    let list = |v: &[String]| if v.is_empty() { NONE.to_string() } else { v.join(", ") };
+    let cells = rows
+        .iter()
+        .map(|r| {
+            let file = r.file.rsplit(['/', '\\']).next().unwrap_or_default().to_string();
+            let remarks = match (r.failed, r.remarks.as_slice()) {
+                (true, _) => "failed, see below".to_string(),
+                (false, []) => String::new(),
+                (false, many) => format::counted(many.len(), "note", "notes"),
+            };
+            let (seen, undecided) = match r.failed {
+                true => (NONE.into(), NONE.into()),
+                false => (list(&r.seen), r.undecided.to_string()),
+            };
+            vec![r.item.clone(), file, seen, list(&r.likely), undecided, r.axis.clone(), remarks]
+        })
+        .collect();
+    let mut out = grid(&columns, cells, width);
+    let remarks: Vec<String> = rows
+        .iter()
+        .flat_map(|r| r.remarks.iter().map(move |t| format!("{}: {t}", r.item)))
+        .collect();
+    section(&mut out, "Remarks", remarks.iter().map(String::as_str), width);
+    out
+}

@@ -1,0 +1,113 @@
+//! What is printed, as a reader gets it.
+
+use super::*;
+use crate::report::made_up;
+use crate::report::record::{Record, SummaryRow};
+use crate::{AxisKind, Error};
+
+fn fits(text: &str, width: usize) {
+    for line in text.lines() {
+        assert!(line.chars().count() <= width, "{} columns: {line}", line.chars().count());
+    }
+}
+
+fn neon() -> (crate::Spectrum, crate::signal::PeakList) {
+    let s = made_up::recording(AxisKind::Nm, 380.0, 1000.0, 300, &made_up::NEON);
+    let l = made_up::list(&s, &made_up::NEON);
+    (s, l)
+}
+
+#[test]
+fn gases_in_a_hundred_columns() {
+    let (_, l) = neon();
+    let text = gases(&made_up::report(&l), &l, &Style::default());
+    fits(&text, 100);
+    let row = |name: &str| text.lines().find(|l| l.starts_with(name)).unwrap().to_string();
+    let ne = row("Ne ");
+    assert!(ne.contains("seen") && ne.contains("> 99.9 %") && ne.contains("585.25"), "{ne}");
+    assert!(row("Ar ").contains("would show from 0.83 % of the strongest line, at 667.73"));
+    assert!(row("He ").contains("< 0.1 %"));
+    assert!(!text.contains("100 %") && !text.contains('\u{1b}'));
+    let flat: String = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    for wanted in [
+        "not of the filling",
+        "second order of Hg I 365.02",
+        "high voltage:",
+        "a licensed practitioner",
+        "621.73, 703.24",
+    ] {
+        assert!(flat.contains(wanted), "no {wanted:?} in {text}");
+    }
+}
+
+#[test]
+fn colour_changes_nothing_but_the_colour() {
+    let (_, l) = neon();
+    let r = made_up::report(&l);
+    let plain = gases(&r, &l, &Style { width: 100, colour: false });
+    let mut bare = gases(&r, &l, &Style { width: 100, colour: true });
+    assert_eq!(bare.matches("\u{1b}[0m").count(), r.gases.len());
+    for code in ["1;32", "32", "33", "2;3", "2", "0"] {
+        bare = bare.replace(&format!("\u{1b}[{code}m"), "");
+    }
+    assert_eq!(plain, bare);
+}
+
+#[test]
+fn peaks_with_flags_and_what_they_are() {
+    let (_, mut l) = neon();
+    made_up::clipped(&mut l);
+    l.peaks[1].group_size = 3;
+    l.peaks[2].line_like = false;
+    l.peaks[3].centre.u = f64::NAN;
+    let text = peaks_with(&l, Some(&made_up::report(&l)), &Style::default());
+    fits(&text, 100);
+    let row = |n: usize| {
+        text.lines().find(|l| l.trim_start().starts_with(&format!("{n} "))).unwrap().to_string()
+    };
+    assert!(row(1).contains("585.250 ± 0.020") && row(1).ends_with("Ne I 585.25"), "{}", row(1));
+    assert!(row(2).contains("blend 3") && row(3).contains("broad"));
+    assert!(row(10).contains("clipped") && row(10).contains('–'));
+    assert!(row(7).ends_with('?') && row(11).contains("second order of Hg I"));
+    assert!(text.contains("centre, nm (air)"));
+    let bare = peaks(&l, &Style { width: 60, colour: false });
+    assert!(!bare.contains("taken for"));
+    let pixels = made_up::recording(AxisKind::Pixel, 0.0, 499.0, 500, &[]);
+    let none = peaks(&made_up::list(&pixels, &[]), &Style::default());
+    assert!(none.starts_with("No peaks."));
+}
+
+#[test]
+fn a_profile_tells_where_the_axis_can_be_trusted() {
+    let text = profile(&made_up::profile(), &Style::default());
+    fits(&text, 100);
+    assert!(text.contains("Hg 546.07") && text.contains("0.030 ± 0.020"));
+    assert!(text.contains("Eu 611.6") && text.contains("differs from lamp to lamp"));
+    let far = text.lines().find(|l| l.trim_start().starts_with("811 ")).unwrap();
+    assert!(far.ends_with("beyond the anchors"), "{far}");
+    assert!(!text.lines().any(|l| l.trim_start().starts_with("912 ")), "out of its range");
+}
+
+#[test]
+fn a_drawer_with_a_failure() {
+    let (s, l) = neon();
+    let good = Record::answered("glow lamp, pink", "", &s, None, &l, Some(&made_up::report(&l)));
+    let why = Error::input("drawer/two.csv", Some(3), "has no numbers", "export it again");
+    let bad = Record::failed("two\u{1b}[31m", "", &why);
+    let rows: Vec<SummaryRow> = vec![(&good).into(), (&bad).into()];
+    let text = summary(&rows, &Style::default());
+    fits(&text, 100);
+    assert!(text.contains("glow lamp, pink") && text.contains("failed, see below"));
+    assert!(text.contains("has no numbers"));
+    assert!(!text.contains('\u{1b}'));
+    assert!(summary(&[], &Style::default()).contains("No items"));
+}
+
+#[test]
+fn long_words_and_narrow_terminals_stay_inside() {
+    let (s, l) = neon();
+    let mut r = Record::answered("x".repeat(70), "", &s, None, &l, None);
+    r.notes.push("a remark that is rather long and has to be broken over several lines".into());
+    fits(&summary(&[(&r).into()], &Style { width: 60, colour: false }), 76);
+    fits(&gases(&made_up::report(&l), &l, &Style { width: 70, colour: false }), 70);
+}
