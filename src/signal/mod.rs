@@ -1,6 +1,18 @@
 //! From counts to emission lines: noise, saturation, baseline, detection and fits.
 
-use crate::{AxisKind, Measured, Result, Spectrum};
+mod baseline;
+mod filter;
+mod find;
+pub mod fit;
+pub mod lm;
+mod noise;
+mod width;
+
+pub use filter::{Filtered, matched};
+pub use find::{MAX_LINE_WIDTH_NM, MIN_POINTS, find_peaks};
+pub use noise::RELATIVE_FLOOR;
+
+use crate::{AxisKind, Measured};
 use serde::{Deserialize, Serialize};
 
 /// Width of an unresolved line along the axis: `fwhm(x) = value + slope · (x − at)`, in axis
@@ -108,14 +120,10 @@ pub struct PeakList {
     pub structure: f64,
     /// Saturation, if any.
     pub saturation: Option<Saturation>,
+    /// Share of the Lorentzian in the line shape (pseudo-Voigt), 0 to 1.
+    pub lorentzian_share: f64,
+    /// Departure of the lines from that shape as a share of their height.
+    pub shape_mismatch: f64,
     /// What was estimated or left out, one sentence each.
     pub notes: Vec<String>,
-}
-
-/// Finds and fits the emission lines of a recording.
-///
-/// # Errors
-/// [`crate::Error::Refused`] where the recording has too few good points or no scatter at all.
-pub fn find_peaks(_spectrum: &Spectrum, _settings: &PeakSettings) -> Result<PeakList> {
-    todo!()
 }

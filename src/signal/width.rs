@@ -1,0 +1,152 @@
+//! Width of an unresolved line, from the recording itself.
+
+/// Prominence over noise from which a local maximum takes part in the estimate of the width.
+const MIN_PROMINENCE_SIGMA: f64 = 8.0;
+/// Widths within this factor of each other belong to one instrument width.
+const SAME_WIDTH: f64 = 1.3;
+/// Share of the candidates that a cluster of widths must hold to be the instrument's, unless it
+/// is the largest one: phosphor and blends are broader than lines, never narrower, so the
+/// narrowest well-filled cluster is taken.
+const CLUSTER_SHARE: f64 = 0.2;
+/// Fewest candidates of a cluster, where there are others: one narrow spike is a hot pixel.
+const CLUSTER_MIN: usize = 2;
+/// Most candidates that are looked at, strongest first.
+const MAX_CANDIDATES: usize = 60;
+
+/// A local maximum with its height above the higher of the two valleys beside it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Bump {
+    /// Index of the maximum.
+    pub at: usize,
+    /// Height above the higher valley, unit of the counts.
+    pub prominence: f64,
+    /// Width at half the prominence, points.
+    pub width_points: f64,
+}
+
+/// Local maxima of `y` whose prominence exceeds [`MIN_PROMINENCE_SIGMA`], each with its width at
+/// half prominence (interpolated).
+pub fn bumps(y: &[f64], sigma: &[f64]) -> Vec<Bump> {
+    let n = y.len();
+    let mut out = Vec::new();
+    let mut i = 1;
+    while i + 1 < n {
+        if !(y[i] > y[i - 1]) {
+            i += 1;
+            continue;
+        }
+        let mut j = i;
+        while j + 1 < n && y[j + 1] == y[i] {
+            j += 1;
+        }
+        if j + 1 >= n || y[j + 1] > y[i] {
+            i = j + 1;
+            continue;
+        }
+        let top = y[i];
+        let need = MIN_PROMINENCE_SIGMA * sigma[i];
+        // Walk down both sides until something higher stands there; remember the valleys.
+        let (mut left, mut right) = (top, top);
+        for k in (0..i).rev() {
+            if y[k] > top {
+                break;
+            }
+            left = left.min(y[k]);
+        }
+        for v in &y[j + 1..] {
+            if *v > top {
+                break;
+            }
+            right = right.min(*v);
+        }
+        let prominence = top - left.max(right);
+        if prominence > need {
+            let half = top - 0.5 * prominence;
+            let mut a = i;
+            while a > 0 && y[a] > half {
+                a -= 1;
+            }
+            let mut b = j;
+            while b + 1 < n && y[b] > half {
+                b += 1;
+            }
+            let frac = |lo: f64, hi: f64| if hi > lo { (half - lo) / (hi - lo) } else { 0.5 };
+            let xa = a as f64 + frac(y[a], y[a + 1]);
+            let xb = b as f64 - frac(y[b], y[b - 1]);
+            out.push(Bump { at: (i + j) / 2, prominence, width_points: xb - xa });
+        }
+        i = j + 1;
+    }
+    out
+}
+
+/// Width in points of the narrowest well-filled cluster of line widths; `None` without any bump
+/// narrower than `max_points`. `clipped` tells which points are at the end of the range: such
+/// lines have no half height.
+pub fn instrument_width(bumps: &[Bump], clipped: &[bool], max_points: f64) -> Option<f64> {
+    let mut c: Vec<Bump> =
+        bumps.iter().filter(|b| b.width_points <= max_points && !clipped[b.at]).copied().collect();
+    c.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
+    c.truncate(MAX_CANDIDATES);
+    let mut w: Vec<f64> = c.iter().map(|b| b.width_points).collect();
+    w.sort_by(f64::total_cmp);
+    if w.is_empty() {
+        return None;
+    }
+    // For each width the number within the factor above it.
+    let count: Vec<usize> = w
+        .iter()
+        .map(|lo| w.partition_point(|v| *v <= lo * SAME_WIDTH) - w.partition_point(|v| v < lo))
+        .collect();
+    let largest = count.iter().copied().max().unwrap_or(0);
+    let need = ((CLUSTER_SHARE * w.len() as f64).ceil() as usize).max(CLUSTER_MIN).min(largest);
+    let start = count.iter().position(|c| *c >= need)?;
+    let cluster = &w[start..start + count[start]];
+    Some(cluster[cluster.len() / 2])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn gauss(n: usize, lines: &[(f64, f64, f64)]) -> Vec<f64> {
+        (0..n)
+            .map(|i| {
+                lines
+                    .iter()
+                    .map(|(c, h, w)| {
+                        h * (-4.0 * std::f64::consts::LN_2 * ((i as f64 - c) / w).powi(2)).exp()
+                    })
+                    .sum()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn narrow_lines_win_over_humps_and_a_hot_pixel() {
+        let mut y = gauss(
+            600,
+            &[
+                (60.0, 50.0, 5.0),
+                (150.0, 80.0, 5.0),
+                (300.0, 40.0, 5.2),
+                (380.0, 200.0, 12.0),
+                (450.0, 90.0, 14.0),
+                (540.0, 60.0, 13.0),
+            ],
+        );
+        y[500] += 500.0;
+        let b = bumps(&y, &[0.1; 600]);
+        let w = instrument_width(&b, &[false; 600], 60.0).unwrap();
+        assert!((w - 5.0).abs() < 0.5, "{w}");
+    }
+
+    #[test]
+    fn a_lone_line_gives_its_own_width() {
+        let y = gauss(300, &[(150.0, 50.0, 8.0)]);
+        let b = bumps(&y, &[0.1; 300]);
+        assert_eq!(b.len(), 1);
+        let w = instrument_width(&b, &[false; 300], 60.0).unwrap();
+        assert!((w - 8.0).abs() < 0.2, "{w}");
+    }
+}
