@@ -6,6 +6,10 @@ use super::lm::{self, Problem};
 /// one and a half times broader (pressure, blends) and hardly narrower; broad humps overcome it
 /// by their data.
 const LN_WIDTH_PRIOR: f64 = 0.35;
+/// Prior scatter of the constant under a group: the baseline is good to about its noise …
+const OFFSET_PRIOR_SIGMA: f64 = 1.0;
+/// … and to this share of the tallest line, whose wings it may have followed.
+const OFFSET_PRIOR_SHARE: f64 = 0.02;
 /// Rounds of a group fit; blends of six lines need some twenty.
 const ROUNDS: usize = 40;
 /// Relative step that ends a group fit: a millionth of a wavelength is far below any error here.
@@ -94,9 +98,17 @@ impl Group<'_> {
     }
 }
 
+impl Group<'_> {
+    /// Prior standard deviation of the constant under the group, counts.
+    fn offset_prior(&self) -> f64 {
+        let quietest = self.sigma.iter().copied().fold(f64::INFINITY, f64::min);
+        OFFSET_PRIOR_SIGMA * quietest + OFFSET_PRIOR_SHARE * self.scale()
+    }
+}
+
 impl Problem for Group<'_> {
     fn residuals(&self) -> usize {
-        self.x.len() + self.start.len()
+        self.x.len() + self.start.len() + 1
     }
 
     // Parameters: offset/scale, then for each component: (centre − start)/fwhm, height/scale,
@@ -125,6 +137,14 @@ impl Problem for Group<'_> {
                 }
             }
             r[i] = (model - self.y[i]) * inv;
+        }
+        let prior = s / self.offset_prior();
+        let last = points + self.start.len();
+        r[last] = p[0] * prior;
+        if let Some(j) = jacobian.as_deref_mut() {
+            let row = &mut j[last * n..(last + 1) * n];
+            row.fill(0.0);
+            row[0] = prior;
         }
         for k in 0..self.start.len() {
             r[points + k] = p[3 + 3 * k] / LN_WIDTH_PRIOR;
