@@ -1,0 +1,1 @@
+//! Tests of the whole way from bytes to a spectrum.
