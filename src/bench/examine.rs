@@ -111,7 +111,7 @@ pub fn check_asked(ask: &[String], tables: &Tables) -> Result<()> {
     let Some(unknown) = ask.iter().find(|w| !known(w)) else { return Ok(()) };
     let mut gases: Vec<&str> = Vec::new();
     for s in tables.species() {
-        if !gases.contains(&s.gas.as_str()) {
+        if !gases.contains(&&s.gas[..]) {
             gases.push(&s.gas);
         }
     }

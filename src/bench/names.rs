@@ -7,7 +7,7 @@ use std::collections::HashSet;
 const LONGEST: usize = 60;
 
 /// Names that some systems keep for devices (Windows), plus those of a bench's own files.
-const TAKEN: [&str; 13] = [
+const TAKEN: [&str; 14] = [
     "con",
     "prn",
     "aux",
@@ -20,6 +20,7 @@ const TAKEN: [&str; 13] = [
     "lpt3",
     "summary",
     "lamp",
+    "calibration",
     "instrument",
 ];
 

@@ -1,0 +1,55 @@
+//! `glowtell calibrate`: an instrument's profile from its lamp.
+
+use super::Ending;
+use super::args::CalibrateArgs;
+use super::output::{check_target, notes, print, save};
+use super::settings::Common;
+use glowtell::calibrate::{CalibrateSettings, calibrate};
+use glowtell::import::read_file;
+use glowtell::report;
+use glowtell::signal::{PeakSettings, find_peaks};
+use std::path::PathBuf;
+
+/// What follows the lamp's name in the name of a profile.
+const PROFILE_ENDING: &str = ".profile.toml";
+
+pub fn run(args: &CalibrateArgs, common: &Common) -> anyhow::Result<Ending> {
+    let out = args.out.clone().unwrap_or_else(|| {
+        let mut name = args.lamp.file_stem().unwrap_or_default().to_os_string();
+        name.push(PROFILE_ENDING);
+        PathBuf::from(name)
+    });
+    let inputs = [args.lamp.clone()];
+    check_target(&out, &inputs)?;
+    if let Some(svg) = &common.svg {
+        check_target(svg, &inputs)?;
+    }
+    let lamp = read_file(&args.lamp, &common.import)?;
+    let peaks = find_peaks(&lamp, &PeakSettings::default())?;
+    let settings =
+        CalibrateSettings { instrument: args.instrument.clone(), ..CalibrateSettings::default() };
+    let profile = calibrate(&lamp, &peaks, &common.tables, &settings)?;
+    save(&out, &profile.to_text()?)?;
+    if let Some(svg) = &common.svg {
+        save(
+            svg,
+            &report::svg::calibration_plot(
+                &profile,
+                &common.plot_style(&profile.instrument, Vec::new()),
+            )?,
+        )?;
+    }
+    if common.json {
+        print(&serde_json::to_string(&profile)?)?;
+        return Ok(Ending::Answered);
+    }
+    let mut text = report::terminal::profile(&profile, &common.style);
+    if !common.quiet {
+        text += &notes(&lamp.provenance.notes, &common.style);
+        text += &notes(&peaks.notes, &common.style);
+        text += &notes(common.tables.notes(), &common.style);
+    }
+    text += &format!("profile written to {}\n", out.display());
+    print(&text)?;
+    Ok(Ending::Answered)
+}
