@@ -7,7 +7,7 @@ use std::collections::HashSet;
 const LONGEST: usize = 60;
 
 /// Names that some systems keep for devices (Windows), plus those of a bench's own files.
-const TAKEN: [&str; 14] = [
+const TAKEN: [&str; 15] = [
     "con",
     "prn",
     "aux",
@@ -19,6 +19,7 @@ const TAKEN: [&str; 14] = [
     "lpt2",
     "lpt3",
     "summary",
+    "verdicts",
     "lamp",
     "calibration",
     "instrument",

@@ -36,7 +36,7 @@ pub struct CommonArgs {
     /// Saved instrument whose axis is used, made by `glowtell calibrate`
     #[arg(long, value_name = "FILE", global = true)]
     pub profile: Option<PathBuf>,
-    /// Print the result as JSON, one document a line, instead of tables
+    /// Print results as JSON, one document for each, instead of tables
     #[arg(long, global = true)]
     pub json: bool,
     /// Draw the result into this file (SVG)

@@ -40,7 +40,7 @@ pub fn run(args: &CalibrateArgs, common: &Common) -> anyhow::Result<Ending> {
         )?;
     }
     if common.json {
-        print(&serde_json::to_string(&profile)?)?;
+        print(&report::record::to_json(&profile)?)?;
         return Ok(Ending::Answered);
     }
     let mut text = report::terminal::profile(&profile, &common.style);

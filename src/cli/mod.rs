@@ -11,6 +11,7 @@ mod lines;
 mod output;
 mod peaks;
 mod recordings;
+mod records;
 mod run;
 mod settings;
 mod simulate;

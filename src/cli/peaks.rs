@@ -13,7 +13,7 @@ pub fn run(args: &PeaksArgs, common: &Common) -> anyhow::Result<Ending> {
     let settings = Settings { identify: false, ..Settings::default() };
     recordings::run(&args.files, common, &settings, &|e| {
         if let Some(path) = &args.csv {
-            save(path, &report::csv::peaks(&e.peaks))?;
+            save(path, &report::csv::peaks(&e.peaks, None)?)?;
         }
         Ok(report::terminal::peaks(&e.peaks, &common.style))
     })

@@ -1,13 +1,12 @@
 //! What `peaks` and `gases` have in common: recordings in, one result each out.
 
-use super::Ending;
+use super::{Ending, records};
 use super::output::{check_target, complain, is_closed_pipe, notes, print, save};
 use super::settings::Common;
 use anyhow::bail;
 use glowtell::bench::{Examination, Settings, check_asked, examine};
 use glowtell::calibrate::Profile;
 use glowtell::import::read_file;
-use glowtell::report::record::Record;
 use glowtell::report::svg::spectrum_plot;
 use std::path::{Path, PathBuf};
 
@@ -63,7 +62,9 @@ fn one(
         save(path, &spectrum_plot(&e.spectrum, &e.peaks, e.gases.as_ref(), &style)?)?;
     }
     if common.json {
-        return Ok(Record::of(&e).to_json()?);
+        let name = &e.spectrum.provenance.name;
+        let digest = common.tables.digest();
+        return Ok(records::answered(name, &e, profile, settings, &digest)?.to_json()?);
     }
     let mut text = table;
     if !common.quiet {

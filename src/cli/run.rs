@@ -3,16 +3,32 @@
 use super::Ending;
 use super::args::RunArgs;
 use super::output::{check_target, complain, make_folder, notes, print, save};
+use super::records;
 use super::settings::Common;
 use anyhow::anyhow;
-use glowtell::bench::{self, BenchResult, Progress, RunSettings, Sheet};
+use glowtell::bench::{self, BenchResult, ItemKind, Progress, RunSettings, Sheet};
 use glowtell::report;
+use glowtell::report::record::{Record, SummaryRow};
+use glowtell::report::svg::{calibration_plot, spectrum_plot};
 use indicatif::{ProgressBar, ProgressDrawTarget};
+use rayon::prelude::*;
 use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 
 /// Benches with fewer items are done before a bar would be read.
 const BAR_FROM_ITEMS: usize = 9;
+/// The axis that was used.
+const PROFILE: &str = "instrument.profile.toml";
+/// How well that axis is known.
+const CALIBRATION: &str = "calibration.svg";
+/// The lamp on that axis.
+const LAMP: &str = "lamp.svg";
+/// One row an item.
+const SUMMARY_CSV: &str = "summary.csv";
+/// One row an item and gas.
+const VERDICTS_CSV: &str = "verdicts.csv";
+/// One object an item.
+const SUMMARY_JSON: &str = "summary.json";
 
 pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
     let sheet = Sheet::load(&args.sheet)?;
@@ -27,13 +43,25 @@ pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
     let bar = bar(sheet.tubes.len() + sheet.lights.len(), common.quiet);
     let result = bench::run(&sheet, &common.tables, &settings, &|p: Progress<'_>| {
         bar.set_position(p.done as u64);
-    })?;
+    });
     bar.finish_and_clear();
-    let mut inputs: Vec<PathBuf> = vec![args.sheet.clone()];
-    inputs.extend(sheet.instrument.lamp.iter().map(|f| sheet.path_of(f)));
-    inputs.extend(result.items.iter().flat_map(|i| i.files.iter().cloned()));
-    let written = write_all(&result, &args.out, &inputs, common)?;
-    todo!()
+    let result = result?;
+    let profile = result.instrument.profile.as_ref();
+    let digest = common.tables.digest();
+    let records: Vec<Record> = result
+        .items
+        .iter()
+        .map(|i| records::item(i, profile, &settings.examine, common, &digest))
+        .collect::<anyhow::Result<_>>()?;
+    let rows: Vec<SummaryRow> = records.iter().map(Into::into).collect();
+    let files = files(&result, &records, &rows, common)?;
+    write(&files, &args.out, &inputs(args, &sheet, &result, common))?;
+    if common.json {
+        print(&report::record::to_json(&rows)?)?;
+    } else {
+        print(&text(&result, &rows, files.len(), args, common))?;
+    }
+    Ok(complaints(&result))
 }
 
 /// A bar on standard error where somebody is there to see it.
@@ -42,4 +70,105 @@ fn bar(items: usize, quiet: bool) -> ProgressBar {
         return ProgressBar::hidden();
     }
     ProgressBar::with_draw_target(Some(items as u64), ProgressDrawTarget::stderr())
+}
+
+/// Every file of the results, name and content.
+fn files(
+    result: &BenchResult,
+    records: &[Record],
+    rows: &[SummaryRow],
+    common: &Common,
+) -> anyhow::Result<Vec<(String, String)>> {
+    let instrument = &result.instrument;
+    let mut out: Vec<(String, String)> = Vec::new();
+    if let Some(profile) = &instrument.profile {
+        out.push((PROFILE.into(), profile.to_text()?));
+        let style = common.plot_style(&instrument.name, Vec::new());
+        out.push((CALIBRATION.into(), calibration_plot(profile, &style)?));
+    }
+    if let Some(lamp) = &instrument.lamp {
+        let style = common.plot_style(&format!("{}: lamp", instrument.name), Vec::new());
+        out.push((LAMP.into(), spectrum_plot(&lamp.spectrum, &lamp.peaks, None, &style)?));
+    }
+    let per_item = result
+        .items
+        .par_iter()
+        .zip(records)
+        .map(|(item, record)| {
+            let mut out = vec![(format!("{}.json", item.file_name), record.to_json()?)];
+            if let Ok(e) = &item.outcome {
+                let footer = vec![format!("instrument: {}", instrument.name)];
+                let style = common.plot_style(&item.name, footer);
+                let plot = spectrum_plot(&e.spectrum, &e.peaks, e.gases.as_ref(), &style)?;
+                out.push((format!("{}.svg", item.file_name), plot));
+            }
+            Ok(out)
+        })
+        .collect::<anyhow::Result<Vec<_>>>()?;
+    out.extend(per_item.into_iter().flatten());
+    out.push((SUMMARY_CSV.into(), report::csv::summary(rows)?));
+    out.push((VERDICTS_CSV.into(), report::csv::verdicts(records)?));
+    out.push((SUMMARY_JSON.into(), report::record::to_json(rows)?));
+    Ok(out)
+}
+
+/// Everything that was read, lest it be overwritten.
+fn inputs(args: &RunArgs, sheet: &Sheet, result: &BenchResult, common: &Common) -> Vec<PathBuf> {
+    let mut all = vec![args.sheet.clone()];
+    all.extend(common.profile.clone());
+    let named = [&sheet.instrument.lamp, &sheet.instrument.profile];
+    all.extend(named.into_iter().flatten().map(|f| sheet.path_of(f)));
+    all.extend(result.items.iter().flat_map(|i| i.files.iter().cloned()));
+    all
+}
+
+fn write(files: &[(String, String)], folder: &Path, inputs: &[PathBuf]) -> anyhow::Result<()> {
+    for (name, _) in files {
+        check_target(&folder.join(name), inputs)?;
+    }
+    for (name, text) in files {
+        save(&folder.join(name), text)?;
+    }
+    Ok(())
+}
+
+/// What is printed.
+fn text(
+    result: &BenchResult,
+    rows: &[SummaryRow],
+    files: usize,
+    args: &RunArgs,
+    common: &Common,
+) -> String {
+    let mut out = report::terminal::summary(rows, &common.style);
+    if !common.quiet {
+        let all: Vec<&String> =
+            common.tables.notes().iter().chain(&result.notes).collect();
+        if !all.is_empty() {
+            out += "\nBench\n";
+            out += &notes(&all, &common.style);
+        }
+    }
+    out += &format!("\n{files} files written to {}\n", args.out.display());
+    out
+}
+
+/// One sentence on standard error for the lamp and for each item without an answer.
+fn complaints(result: &BenchResult) -> Ending {
+    let mut ending = Ending::Answered;
+    if let Some(why) = &result.instrument.failure {
+        complain(&anyhow!("the lamp could not set the axis: {why}"));
+        ending = Ending::ItemFailed;
+    }
+    for item in &result.items {
+        if let Err(why) = &item.outcome {
+            let kind = match item.kind {
+                ItemKind::Tube => "tube",
+                ItemKind::Light => "light",
+            };
+            complain(&anyhow!("{kind} {}: {why}", item.name));
+            ending = Ending::ItemFailed;
+        }
+    }
+    ending
 }
