@@ -2,7 +2,7 @@
 
 use super::Ending;
 use super::args::CalibrateArgs;
-use super::output::{check_target, notes, print, save};
+use super::output::{check_target, print, save};
 use super::settings::Common;
 use glowtell::calibrate::{CalibrateSettings, calibrate};
 use glowtell::import::read_file;
@@ -44,12 +44,9 @@ pub fn run(args: &CalibrateArgs, common: &Common) -> anyhow::Result<Ending> {
         return Ok(Ending::Answered);
     }
     let mut text = report::terminal::profile(&profile, &common.style);
-    if !common.quiet {
-        text += &notes(&lamp.provenance.notes, &common.style);
-        text += &notes(&peaks.notes, &common.style);
-        text += &notes(common.tables.notes(), &common.style);
-    }
-    text += &format!("profile written to {}\n", out.display());
+    let all = common.tables.notes().iter().chain(&lamp.provenance.notes).chain(&peaks.notes);
+    text += &report::terminal::notes("From file to lines", all.map(String::as_str), &common.style);
+    text += &format!("\nprofile written to {}\n", out.display());
     print(&text)?;
     Ok(Ending::Answered)
 }

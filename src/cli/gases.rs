@@ -12,5 +12,8 @@ pub fn run(args: &GasesArgs, common: &Common) -> anyhow::Result<Ending> {
         let gases = e.gases.as_ref();
         Ok(gases.map(|g| report::terminal::gases(g, &e.peaks, &common.style)).unwrap_or_default())
     })?;
+    if !(common.json || common.quiet) && ending == Ending::Answered {
+        print(&report::terminal::cautions(&report::cautions::TUBES, &common.style))?;
+    }
     Ok(ending)
 }

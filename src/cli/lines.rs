@@ -2,11 +2,11 @@
 
 use super::Ending;
 use super::args::LinesArgs;
-use super::output::{WIDEST, notes, print, wrapped};
+use super::output::{WIDEST, print};
 use super::settings::Common;
 use glowtell::bench::check_asked;
 use glowtell::reference::{Band, Feature, Line, Shading, Species, SpeciesKind};
-use glowtell::report::format;
+use glowtell::report::{format, terminal};
 use serde::Serialize;
 
 /// Below every list of lines.
@@ -40,16 +40,16 @@ pub fn run(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
         } else if found.is_empty() {
             "The tables hold no such line; --within looks further around.\n".into()
         } else {
-            lines_table(&found) + &wrapped(SCALES, common.style.width)
+            lines_table(&found) + SCALES + "\n"
         }
     };
-    let under = if common.json || common.quiet {
-        String::new()
-    } else {
-        notes(tables.notes(), &common.style)
-    };
-    if !(text.is_empty() && under.is_empty()) {
-        print(&(text + &under))?;
+    let mut text = text;
+    if !common.json {
+        let replaced = tables.notes().iter().map(String::as_str);
+        text += &terminal::notes("Tables", replaced, &common.style);
+    }
+    if !text.is_empty() {
+        print(&text)?;
     }
     Ok(Ending::Answered)
 }

@@ -10,20 +10,20 @@ use std::path::{Path, PathBuf};
 /// Width of a table that does not go to a terminal, and the widest on one, columns: longer lines
 /// are hard to follow.
 pub const WIDEST: usize = 100;
-/// Narrowest table, columns: below this the words of the verdicts would break.
-const NARROWEST: usize = 40;
 
-/// Width and colour for what standard output is connected to.
-pub fn style() -> Style {
+/// Width and colour for what standard output is connected to, and whether notes are wanted.
+pub fn style(notes: bool) -> Style {
     let terminal = std::io::stdout().is_terminal();
     let width = match terminal_size::terminal_size() {
-        Some((terminal_size::Width(w), _)) if terminal => usize::from(w).clamp(NARROWEST, WIDEST),
+        Some((terminal_size::Width(w), _)) if terminal => {
+            usize::from(w).clamp(Style::MIN_WIDTH, WIDEST)
+        }
         _ => WIDEST,
     };
     // https://no-color.org: present and not empty.
     let plain = std::env::var_os("NO_COLOR").is_some_and(|v| !v.is_empty())
         || std::env::var_os("TERM").is_some_and(|v| v == "dumb");
-    Style { width, colour: terminal && !plain }
+    Style { width, colour: terminal && !plain, notes }
 }
 
 /// Prints to standard output.
@@ -40,26 +40,6 @@ pub fn print(text: &str) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Prints `text` broken at spaces to the width, later lines indented by two.
-pub fn wrapped(text: &str, width: usize) -> String {
-    let mut out = String::new();
-    let mut column = 0;
-    for word in text.split_whitespace() {
-        let long = word.chars().count();
-        if column > 0 && column + 1 + long > width {
-            out.push_str("\n  ");
-            column = 2;
-        } else if column > 0 {
-            out.push(' ');
-            column += 1;
-        }
-        out.push_str(word);
-        column += long;
-    }
-    out.push('\n');
-    out
-}
-
 /// One sentence on standard error.
 pub fn complain(error: &anyhow::Error) {
     let mut parts = Vec::new();
@@ -74,11 +54,6 @@ pub fn complain(error: &anyhow::Error) {
     let text = text.replace(['\n', '\r'], " ");
     // Nobody is left to hear it if this fails.
     let _ = writeln!(std::io::stderr(), "glowtell: {text}");
-}
-
-/// Notes under a result, each with a mark; empty without any.
-pub fn notes<S: AsRef<str>>(notes: &[S], style: &Style) -> String {
-    notes.iter().map(|n| wrapped(&format!("- {}", n.as_ref()), style.width)).collect()
 }
 
 /// True where standard output was closed by its reader.
@@ -137,15 +112,6 @@ pub fn save(path: &Path, text: &str) -> anyhow::Result<()> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn wrapping_keeps_the_width_and_every_word() {
-        let text = "one two three four five six seven eight nine ten";
-        let got = wrapped(text, 20);
-        assert!(got.lines().all(|l| l.chars().count() <= 20), "{got}");
-        assert_eq!(got.split_whitespace().collect::<Vec<_>>().join(" "), text);
-        assert!(got.lines().skip(1).all(|l| l.starts_with("  ")));
-    }
 
     #[test]
     fn an_input_is_no_place_for_an_output() {

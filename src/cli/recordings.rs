@@ -1,13 +1,14 @@
 //! What `peaks` and `gases` have in common: recordings in, one result each out.
 
-use super::{Ending, records};
-use super::output::{check_target, complain, is_closed_pipe, notes, print, save};
+use super::output::{check_target, complain, is_closed_pipe, print, save};
 use super::settings::Common;
+use super::{Ending, records};
 use anyhow::bail;
 use glowtell::bench::{Examination, Settings, check_asked, examine};
 use glowtell::calibrate::Profile;
 use glowtell::import::read_file;
 use glowtell::report::svg::spectrum_plot;
+use glowtell::report::terminal::notes;
 use std::path::{Path, PathBuf};
 
 /// What a command makes of an examination: saves its files, gives back its table.
@@ -66,11 +67,9 @@ fn one(
         let digest = common.tables.digest();
         return Ok(records::answered(name, &e, profile, settings, &digest)?.to_json()?);
     }
-    let mut text = table;
-    if !common.quiet {
-        text += &notes(&e.all_notes(), &common.style);
-    }
-    Ok(text)
+    let tables = common.tables.notes().iter();
+    let all = tables.chain(&e.spectrum.provenance.notes).chain(&e.notes).map(String::as_str);
+    Ok(table + &notes("From file to axis", all, &common.style))
 }
 
 /// An option that names one file to write goes with one recording; the file must be writable.

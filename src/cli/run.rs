@@ -2,14 +2,14 @@
 
 use super::Ending;
 use super::args::RunArgs;
-use super::output::{check_target, complain, make_folder, notes, print, save};
+use super::output::{check_target, complain, make_folder, print, save};
 use super::records;
 use super::settings::Common;
 use anyhow::anyhow;
 use glowtell::bench::{self, BenchResult, ItemKind, Progress, RunSettings, Sheet};
-use glowtell::report;
 use glowtell::report::record::{Record, SummaryRow};
 use glowtell::report::svg::{calibration_plot, spectrum_plot};
+use glowtell::report::{self, cautions};
 use indicatif::{ProgressBar, ProgressDrawTarget};
 use rayon::prelude::*;
 use std::io::IsTerminal;
@@ -140,14 +140,22 @@ fn text(
     args: &RunArgs,
     common: &Common,
 ) -> String {
-    let mut out = report::terminal::summary(rows, &common.style);
-    if !common.quiet {
-        let all: Vec<&String> =
-            common.tables.notes().iter().chain(&result.notes).collect();
-        if !all.is_empty() {
-            out += "\nBench\n";
-            out += &notes(&all, &common.style);
-        }
+    let style = &common.style;
+    let mut out = report::terminal::summary(rows, style);
+    let bands: Vec<_> =
+        result.items.iter().filter_map(|i| Some((i.name.as_str(), i.band.as_ref()?))).collect();
+    if !bands.is_empty() {
+        out += "\n";
+        out += &report::terminal::bands(&bands, style);
+    }
+    let all = common.tables.notes().iter().chain(&result.notes).map(String::as_str);
+    out += &report::terminal::notes("The bench", all, style);
+    if style.notes {
+        let lights = result.items.iter().any(|i| i.kind == ItemKind::Light);
+        let list = [&cautions::TUBES[..], if lights { &cautions::LAMPS[..] } else { &[] }].concat();
+        let mut seen = std::collections::HashSet::new();
+        let list: Vec<_> = list.into_iter().filter(|c| seen.insert(c.topic)).collect();
+        out += &report::terminal::cautions(&list, style);
     }
     out += &format!("\n{files} files written to {}\n", args.out.display());
     out

@@ -83,7 +83,7 @@ impl Common {
             },
             json: args.json,
             quiet: args.quiet,
-            style: output::style(),
+            style: output::style(!args.quiet),
         })
     }
 
