@@ -1,4 +1,8 @@
 //! The `glowtell` program: arguments in, library called, report out.
 #![forbid(unsafe_code)]
 
-fn main() {}
+mod cli;
+
+fn main() -> std::process::ExitCode {
+    cli::main()
+}

@@ -3,7 +3,7 @@
 mod grid;
 mod tables;
 
-pub use tables::{gases, peaks, peaks_with, profile, summary};
+pub use tables::{bands, cautions, gases, peaks, peaks_with, profile, summary};
 
 use crate::gases::Verdict;
 
@@ -14,6 +14,8 @@ pub struct Style {
     pub width: usize,
     /// True to set verdict words in colour (ANSI); the words stand there either way.
     pub colour: bool,
+    /// True to print notes under the tables.
+    pub notes: bool,
 }
 
 impl Style {
@@ -27,9 +29,9 @@ impl Style {
 }
 
 impl Default for Style {
-    /// 100 columns, no colour.
+    /// 100 columns, no colour, with notes.
     fn default() -> Self {
-        Style { width: 100, colour: false }
+        Style { width: 100, colour: false, notes: true }
     }
 }
 
@@ -84,6 +86,15 @@ fn section<'a>(
     for item in items {
         out.push_str(&paragraph("  - ", item, width));
     }
+}
+
+/// A heading and its notes as a list; empty where there is none or `style` wants none.
+pub fn notes<'a>(heading: &str, items: impl IntoIterator<Item = &'a str>, style: &Style) -> String {
+    let mut out = String::new();
+    if style.notes {
+        section(&mut out, heading, items, style.columns());
+    }
+    out
 }
 
 #[cfg(test)]

@@ -8,6 +8,7 @@ use crate::report::cautions;
 use crate::report::format::{self, NONE};
 use crate::report::record::{SummaryRow, axis_samples};
 use crate::signal::{Peak, PeakList};
+use crate::source::Band;
 use crate::{AxisKind, Measured};
 
 /// Lines that are named as evidence for one gas.
@@ -72,7 +73,7 @@ pub fn peaks_with(list: &PeakList, gases: Option<&GasReport>, style: &Style) -> 
         ));
     }
     facts.extend(list.notes.iter().cloned());
-    section(&mut out, "Notes", facts.iter().map(String::as_str), width);
+    out.push_str(&super::notes("Notes", facts.iter().map(String::as_str), style));
     out.push_str("\n± is the standard uncertainty, k = 1.\n");
     out
 }
@@ -108,8 +109,50 @@ fn taken_for(report: &GasReport, peak: usize) -> String {
     if others.is_empty() { label.clone() } else { format!("{label} (or {})", others.join(", ")) }
 }
 
-/// The gases with verdict, probability, share of the light and evidence; then reasons, ghosts,
-/// notes and cautions.
+/// What to beware of with the things themselves, and what that does not replace.
+pub fn cautions(list: &[cautions::Caution], style: &Style) -> String {
+    let width = style.columns();
+    let mut out = String::from("\nCautions\n");
+    for c in list {
+        out.push_str(&paragraph("  - ", &format!("{}: {}", c.topic, c.text), width));
+    }
+    out.push_str(&paragraph("  ", cautions::DEFER, width));
+    out
+}
+
+/// Where the bands of light sources lie, one row a source.
+pub fn bands(list: &[(&str, &Band)], style: &Style) -> String {
+    let columns = [
+        ("light", Column::Word),
+        ("highest, nm (air)", Column::Number),
+        ("fitted peak", Column::Number),
+        ("centroid", Column::Number),
+        ("FWHM, nm", Column::Number),
+        ("", Column::Text),
+    ];
+    let or_none = |m: Option<Measured>| m.map_or(NONE.into(), format::measured);
+    let rows = list
+        .iter()
+        .map(|(name, b)| {
+            vec![
+                name.to_string(),
+                format::measured(b.highest_nm),
+                or_none(b.fitted_nm),
+                format::measured(b.centroid_nm),
+                or_none(b.fwhm_nm),
+                if b.clipped { "clipped".into() } else { String::new() },
+            ]
+        })
+        .collect();
+    let mut out = grid(&columns, rows, style.columns());
+    let all: Vec<String> =
+        list.iter().flat_map(|(n, b)| b.notes.iter().map(move |t| format!("{n}: {t}"))).collect();
+    out.push_str(&super::notes("Notes", all.iter().map(String::as_str), style));
+    out
+}
+
+/// The gases with verdict, probability, share of the light and evidence; then reasons, ghosts and
+/// notes.
 pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
     let width = style.columns();
     let columns = [
@@ -174,17 +217,8 @@ pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
         format::two_digits(report.fwhm_nm)
     );
     let notes = report.notes.iter().map(String::as_str);
-    section(
-        &mut out,
-        "Notes",
-        [axis.as_str(), cautions::LIGHT_IS_NOT_AMOUNT].into_iter().chain(notes),
-        width,
-    );
-    out.push_str("\nCautions\n");
-    for c in [cautions::HIGH_VOLTAGE, cautions::SEALED_TUBES] {
-        out.push_str(&paragraph("  - ", &format!("{}: {}", c.topic, c.text), width));
-    }
-    out.push_str(&paragraph("  ", cautions::DEFER, width));
+    let all = [axis.as_str(), cautions::LIGHT_IS_NOT_AMOUNT].into_iter().chain(notes);
+    out.push_str(&super::notes("Notes", all, style));
     out
 }
 
@@ -294,7 +328,7 @@ pub fn profile(profile: &Profile, style: &Style) -> String {
         facts.push(format!("Width of an unresolved line (FWHM): {value} nm at {at} nm (air)."));
     }
     facts.extend(profile.notes.iter().cloned());
-    section(&mut out, "Notes", facts.iter().map(String::as_str), width);
+    out.push_str(&super::notes("Notes", facts.iter().map(String::as_str), style));
     out.push_str("\n± and u are standard uncertainties, k = 1.\n");
     out
 }
@@ -336,6 +370,6 @@ pub fn summary(rows: &[SummaryRow], style: &Style) -> String {
         .iter()
         .flat_map(|r| r.remarks.iter().map(move |t| format!("{}: {t}", r.item)))
         .collect();
-    section(&mut out, "Remarks", remarks.iter().map(String::as_str), width);
+    out.push_str(&super::notes("Remarks", remarks.iter().map(String::as_str), style));
     out
 }

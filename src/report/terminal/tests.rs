@@ -28,6 +28,8 @@ fn gases_in_a_hundred_columns() {
     assert!(row("Ar ").contains("would show from 0.83 % of the strongest line, at 667.73"));
     assert!(row("He ").contains("< 0.1 %"));
     assert!(!text.contains("100 %") && !text.contains('\u{1b}'));
+    let text = text + &cautions(&crate::report::cautions::TUBES, &Style::default());
+    fits(&text, 100);
     let flat: String = text.split_whitespace().collect::<Vec<_>>().join(" ");
     for wanted in [
         "not of the filling",
@@ -41,11 +43,24 @@ fn gases_in_a_hundred_columns() {
 }
 
 #[test]
+fn without_notes_the_answers_stay() {
+    let (_, l) = neon();
+    let r = made_up::report(&l);
+    let quiet = Style { notes: false, ..Style::default() };
+    let text = gases(&r, &l, &quiet);
+    assert!(text.contains("seen") && !text.contains("Notes") && !text.contains("common shift"));
+    assert!(!peaks(&l, &quiet).contains("Notes"));
+    assert_eq!(notes("Notes", ["one"], &quiet), "");
+    assert_eq!(notes("Notes", [], &Style::default()), "");
+    assert_eq!(notes("Notes", ["one"], &Style::default()), "\nNotes\n  - one\n");
+}
+
+#[test]
 fn colour_changes_nothing_but_the_colour() {
     let (_, l) = neon();
     let r = made_up::report(&l);
-    let plain = gases(&r, &l, &Style { width: 100, colour: false });
-    let mut bare = gases(&r, &l, &Style { width: 100, colour: true });
+    let plain = gases(&r, &l, &Style { width: 100, colour: false, notes: true });
+    let mut bare = gases(&r, &l, &Style { width: 100, colour: true, notes: true });
     assert_eq!(bare.matches("\u{1b}[0m").count(), r.gases.len());
     for code in ["1;32", "32", "33", "2;3", "2", "0"] {
         bare = bare.replace(&format!("\u{1b}[{code}m"), "");
@@ -70,7 +85,7 @@ fn peaks_with_flags_and_what_they_are() {
     assert!(row(10).contains("clipped") && row(10).contains('–'));
     assert!(row(7).ends_with('?') && row(11).contains("second order of Hg I"));
     assert!(text.contains("centre, nm (air)"));
-    let bare = peaks(&l, &Style { width: 60, colour: false });
+    let bare = peaks(&l, &Style { width: 60, colour: false, notes: true });
     assert!(!bare.contains("taken for"));
     let pixels = made_up::recording(AxisKind::Pixel, 0.0, 499.0, 500, &[]);
     let none = peaks(&made_up::list(&pixels, &[]), &Style::default());
@@ -108,6 +123,6 @@ fn long_words_and_narrow_terminals_stay_inside() {
     let (s, l) = neon();
     let mut r = Record::answered("x".repeat(70), "", &s, None, &l, None);
     r.notes.push("a remark that is rather long and has to be broken over several lines".into());
-    fits(&summary(&[(&r).into()], &Style { width: 60, colour: false }), 76);
-    fits(&gases(&made_up::report(&l), &l, &Style { width: 70, colour: false }), 70);
+    fits(&summary(&[(&r).into()], &Style { width: 60, colour: false, notes: true }), 76);
+    fits(&gases(&made_up::report(&l), &l, &Style { width: 70, colour: false, notes: true }), 70);
 }

@@ -1,0 +1,320 @@
+//! The whole drawer in one go.
+
+use super::examine::{Examination, Settings, check_asked, examine};
+use super::names::file_names;
+use super::repeats::average;
+use super::sheet::Sheet;
+use crate::calibrate::{CalibrateSettings, Profile, calibrate};
+use crate::import::{ImportSettings, read_file};
+use crate::reference::Tables;
+use crate::signal::{PeakList, find_peaks};
+use crate::source::{Band, band};
+use crate::{Error, Result, Spectrum};
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+/// Choices for [`run`].
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct RunSettings {
+    /// How files are read; what the sheet says about columns and encoding goes first.
+    pub import: ImportSettings,
+    /// How the lamp sets the axis; the sheet's instrument name goes first.
+    pub calibrate: CalibrateSettings,
+    /// How each item is examined.
+    pub examine: Settings,
+    /// A saved profile that sets the axis instead of what the sheet names.
+    pub profile: Option<PathBuf>,
+}
+
+/// How far [`run`] has come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Progress<'a> {
+    /// Items done.
+    pub done: usize,
+    /// Items in all.
+    pub of: usize,
+    /// Name of the item just done.
+    pub name: &'a str,
+}
+
+/// What stands on a bench.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ItemKind {
+    /// A discharge tube.
+    Tube,
+    /// A light source.
+    Light,
+}
+
+/// The lamp's recording, examined.
+#[derive(Debug, Clone)]
+pub struct LampResult {
+    /// The recording on the axis that it set (on its own axis where it could not set one).
+    pub spectrum: Spectrum,
+    /// Its lines, on the same axis as the recording.
+    pub peaks: PeakList,
+}
+
+/// The instrument of a bench.
+#[derive(Debug)]
+pub struct InstrumentResult {
+    /// What it is called.
+    pub name: String,
+    /// The profile that set the axis of all items; `None`: every file's own axis stood.
+    pub profile: Option<Profile>,
+    /// The lamp, where the sheet names one that could be read.
+    pub lamp: Option<LampResult>,
+    /// Why the lamp could not set the axis.
+    pub failure: Option<Error>,
+}
+
+/// One item of a bench.
+#[derive(Debug)]
+pub struct ItemResult {
+    /// Its name in the sheet.
+    pub name: String,
+    /// A safe file name for it, without extension, different from that of all other items.
+    pub file_name: String,
+    /// Tube or light.
+    pub kind: ItemKind,
+    /// The recordings read, as paths from the working folder.
+    pub files: Vec<PathBuf>,
+    /// What the sheet says about it, as key and value, in the order of the sheet's format.
+    pub told: Vec<(String, String)>,
+    /// What was found out, or why nothing could be.
+    pub outcome: Result<Examination>,
+    /// For a light: where its band lies.
+    pub band: Option<Band>,
+}
+
+/// A bench examined.
+#[derive(Debug)]
+pub struct BenchResult {
+    /// The instrument and its axis.
+    pub instrument: InstrumentResult,
+    /// The items in the order of the sheet, tubes before lights.
+    pub items: Vec<ItemResult>,
+    /// What to beware of for the whole bench, one sentence each.
+    pub notes: Vec<String>,
+}
+
+/// Examines everything on the sheet. An item that cannot be read or examined carries its error and
+/// does not stop the others; a lamp that cannot set the axis leaves every file's own axis in
+/// place and is reported in [`InstrumentResult::failure`].
+///
+/// # Errors
+/// Those of [`Profile::load`] for a profile that is named and cannot be used, and
+/// [`Error::Usage`] for a species that the tables do not have.
+pub fn run(
+    sheet: &Sheet,
+    tables: &Tables,
+    settings: &RunSettings,
+    progress: &(dyn Fn(Progress<'_>) + Sync),
+) -> Result<BenchResult> {
+    check_asked(&settings.examine.gases.ask, tables)?;
+    let mut import = settings.import.clone();
+    if sheet.instrument.columns.is_some() {
+        import.columns.clone_from(&sheet.instrument.columns);
+    }
+    if sheet.instrument.encoding.is_some() {
+        import.encoding.clone_from(&sheet.instrument.encoding);
+    }
+    let mut notes = Vec::new();
+    let instrument = set_axis(sheet, tables, settings, &import, &mut notes)?;
+    let plans = plans(sheet, &mut notes);
+    let done = AtomicUsize::new(0);
+    let items = plans
+        .into_par_iter()
+        .map(|plan| {
+            let item = examine_item(plan, instrument.profile.as_ref(), tables, settings, &import);
+            let done = done.fetch_add(1, Ordering::Relaxed) + 1;
+            progress(Progress {
+                done,
+                of: sheet.tubes.len() + sheet.lights.len(),
+                name: &item.name,
+            });
+            item
+        })
+        .collect();
+    Ok(BenchResult { instrument, items, notes })
+}
+
+/// Profile from the settings, else from the sheet, else from the sheet's lamp.
+fn set_axis(
+    sheet: &Sheet,
+    tables: &Tables,
+    settings: &RunSettings,
+    import: &ImportSettings,
+    notes: &mut Vec<String>,
+) -> Result<InstrumentResult> {
+    let named = sheet.instrument.name.clone();
+    let saved = match (&settings.profile, &sheet.instrument.profile) {
+        (Some(p), _) => Some(p.clone()),
+        (None, Some(p)) => Some(sheet.path_of(p)),
+        (None, None) => None,
+    };
+    if let Some(path) = saved {
+        let profile = Profile::load(&path)?;
+        if sheet.instrument.lamp.is_some() {
+            notes.push("the axis is set by the saved profile; the sheet's lamp is not read".into());
+        }
+        return Ok(InstrumentResult {
+            name: named.unwrap_or_else(|| profile.instrument.clone()),
+            profile: Some(profile),
+            lamp: None,
+            failure: None,
+        });
+    }
+    let name = named.unwrap_or_else(|| settings.calibrate.instrument.clone());
+    let Some(lamp) = &sheet.instrument.lamp else {
+        notes.push(
+            "the sheet names no lamp and no profile: every file's own axis is taken as it stands"
+                .into(),
+        );
+        return Ok(InstrumentResult { name, profile: None, lamp: None, failure: None });
+    };
+    let mut calibrate_settings = settings.calibrate.clone();
+    calibrate_settings.instrument.clone_from(&name);
+    let path = sheet.path_of(lamp);
+    let (lamp, profile) = set_by_lamp(&path, tables, settings, import, &calibrate_settings);
+    let (profile, failure) = match profile {
+        Ok(p) => (Some(p), None),
+        Err(e) => {
+            notes.push(
+                "the lamp could not set the axis: files with an axis in nm keep their own, with \
+                 its unknown error"
+                    .into(),
+            );
+            (None, Some(e))
+        }
+    };
+    Ok(InstrumentResult { name, profile, lamp, failure })
+}
+
+fn set_by_lamp(
+    path: &Path,
+    tables: &Tables,
+    settings: &RunSettings,
+    import: &ImportSettings,
+    calibrate_settings: &CalibrateSettings,
+) -> (Option<LampResult>, Result<Profile>) {
+    let own = read_file(path, import)
+        .and_then(|s| find_peaks(&s, &settings.examine.peaks).map(|peaks| (s, peaks)));
+    let (own, own_peaks) = match own {
+        Ok(pair) => pair,
+        Err(e) => return (None, Err(e)),
+    };
+    let profile = calibrate(&own, &own_peaks, tables, calibrate_settings);
+    let set = match &profile {
+        Ok(p) => {
+            let lines = Settings { identify: false, ..settings.examine.clone() };
+            examine(own.clone(), Some(p), tables, &lines).ok()
+        }
+        Err(_) => None,
+    };
+    let lamp = match set {
+        Some(e) => LampResult { spectrum: e.spectrum, peaks: e.peaks },
+        None => LampResult { spectrum: own, peaks: own_peaks },
+    };
+    (Some(lamp), profile)
+}
+
+/// One item before it is read.
+struct Plan {
+    name: String,
+    file_name: String,
+    kind: ItemKind,
+    files: Vec<PathBuf>,
+    told: Vec<(String, String)>,
+}
+
+fn plans(sheet: &Sheet, notes: &mut Vec<String>) -> Vec<Plan> {
+    let mut out = Vec::new();
+    let mut claims = 0;
+    for t in &sheet.tubes {
+        out.push(Plan {
+            name: t.name.clone(),
+            file_name: String::new(),
+            kind: ItemKind::Tube,
+            files: paths(sheet, &t.file, &t.files),
+            told: told(&[
+                ("supply-voltage-v", t.supply_voltage_v.map(|v| v.to_string())),
+                ("series-resistor-ohm", t.series_resistor_ohm.map(|v| v.to_string())),
+                ("exposure-ms", t.exposure_ms.map(|v| v.to_string())),
+                ("remarks", t.remarks.clone()),
+            ]),
+        });
+    }
+    for l in &sheet.lights {
+        claims += usize::from(l.claim.is_some());
+        out.push(Plan {
+            name: l.name.clone(),
+            file_name: String::new(),
+            kind: ItemKind::Light,
+            files: paths(sheet, &l.file, &l.files),
+            told: told(&[
+                ("exposure-ms", l.exposure_ms.map(|v| v.to_string())),
+                ("claim", l.claim.clone()),
+                ("remarks", l.remarks.clone()),
+            ]),
+        });
+    }
+    if claims > 0 {
+        notes.push("claim noted, not tested by this version".into());
+    }
+    let names: Vec<&str> = out.iter().map(|p| p.name.as_str()).collect();
+    let files = file_names(&names);
+    for (plan, file_name) in out.iter_mut().zip(files) {
+        plan.file_name = file_name;
+    }
+    out
+}
+
+fn paths(sheet: &Sheet, file: &Option<PathBuf>, files: &[PathBuf]) -> Vec<PathBuf> {
+    file.iter().chain(files).map(|f| sheet.path_of(f)).collect()
+}
+
+fn told(pairs: &[(&str, Option<String>)]) -> Vec<(String, String)> {
+    pairs.iter().filter_map(|(k, v)| Some((k.to_string(), v.clone()?))).collect()
+}
+
+fn examine_item(
+    plan: Plan,
+    profile: Option<&Profile>,
+    tables: &Tables,
+    settings: &RunSettings,
+    import: &ImportSettings,
+) -> ItemResult {
+    let outcome = plan
+        .files
+        .iter()
+        .map(|f| read_file(f, import))
+        .collect::<Result<Vec<Spectrum>>>()
+        .and_then(|repeats| average(&repeats))
+        .and_then(|mut s| {
+            s.provenance.name.clone_from(&plan.name);
+            s.provenance.metadata.extend(plan.told.iter().cloned());
+            examine(s, profile, tables, &settings.examine)
+        });
+    let mut outcome = outcome;
+    let mut found = None;
+    if let (ItemKind::Light, Ok(e)) = (plan.kind, &mut outcome) {
+        match band(&e.spectrum) {
+            Ok(b) => found = Some(b),
+            Err(why) => e.notes.push(format!("no band measured: {why}")),
+        }
+    }
+    ItemResult {
+        name: plan.name,
+        file_name: plan.file_name,
+        kind: plan.kind,
+        files: plan.files,
+        told: plan.told,
+        outcome,
+        band: found,
+    }
+}

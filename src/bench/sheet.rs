@@ -1,0 +1,306 @@
+//! The bench sheet: which recordings belong to which thing on the bench.
+
+use crate::{Error, Result};
+use serde::{Deserialize, Serialize};
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+
+/// Largest sheet that is read, bytes: a sheet is written by hand; a larger file is something else.
+const MAX_SHEET_BYTES: u64 = 4 * 1024 * 1024;
+
+/// One instrument and what was held in front of it. File names are as written in the sheet;
+/// [`Sheet::path_of`] turns them into paths.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Sheet {
+    /// The spectrometer and the lamp that sets its axis.
+    pub instrument: Instrument,
+    /// Discharge tubes whose filling is asked for.
+    #[serde(rename = "tube")]
+    pub tubes: Vec<Tube>,
+    /// Light sources whose band is asked for.
+    #[serde(rename = "light")]
+    pub lights: Vec<Light>,
+    /// Folder of the sheet; file names are relative to it.
+    #[serde(skip)]
+    pub folder: PathBuf,
+}
+
+/// The spectrometer of a bench.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Instrument {
+    /// What it is called.
+    pub name: Option<String>,
+    /// Recording of a fluorescent lamp that sets the axis.
+    pub lamp: Option<PathBuf>,
+    /// A saved profile that sets the axis (instead of `lamp`).
+    pub profile: Option<PathBuf>,
+    /// Anything worth keeping.
+    pub remarks: Option<String>,
+    /// Which columns of the files to read, as for `--columns`.
+    pub columns: Option<String>,
+    /// Text encoding of the files, as for `--encoding`.
+    pub encoding: Option<String>,
+}
+
+/// A discharge tube.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Tube {
+    /// What it is called; no two items alike.
+    pub name: String,
+    /// Its recording.
+    pub file: Option<PathBuf>,
+    /// Repeated recordings (instead of `file`); their mean is examined, their scatter is the noise.
+    pub files: Vec<PathBuf>,
+    /// Supply voltage in V.
+    pub supply_voltage_v: Option<f64>,
+    /// Series resistance in ohm.
+    pub series_resistor_ohm: Option<f64>,
+    /// Exposure in ms.
+    pub exposure_ms: Option<f64>,
+    /// Anything worth keeping.
+    pub remarks: Option<String>,
+}
+
+/// A light source.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Light {
+    /// What it is called; no two items alike.
+    pub name: String,
+    /// Its recording.
+    pub file: Option<PathBuf>,
+    /// Repeated recordings (instead of `file`); their mean is examined, their scatter is the noise.
+    pub files: Vec<PathBuf>,
+    /// Exposure in ms.
+    pub exposure_ms: Option<f64>,
+    /// What its label says it emits; kept in the record.
+    pub claim: Option<String>,
+    /// Anything worth keeping.
+    pub remarks: Option<String>,
+}
+
+impl Sheet {
+    /// Reads a sheet from its file.
+    ///
+    /// # Errors
+    /// [`Error::Read`], and those of [`Sheet::from_text`].
+    pub fn load(path: &Path) -> Result<Self> {
+        let read = |source| Error::Read { path: path.into(), source };
+        let size = std::fs::metadata(path).map_err(read)?.len();
+        if size > MAX_SHEET_BYTES {
+            return Err(Error::input(
+                path,
+                None,
+                format!("has {size} bytes, too many for a bench sheet"),
+                "give the sheet (TOML), not a recording",
+            ));
+        }
+        let bytes = std::fs::read(path).map_err(read)?;
+        let text = String::from_utf8(bytes).map_err(|e| {
+            let good = &e.as_bytes()[..e.utf8_error().valid_up_to()];
+            let line = good.iter().filter(|b| **b == b'\n').count() + 1;
+            Error::input(path, Some(line), "is not UTF-8 text", "save the sheet as UTF-8")
+        })?;
+        Self::from_text(&text, path)
+    }
+
+    /// A sheet from its text; `path` gives the folder and stands in messages.
+    ///
+    /// # Errors
+    /// [`Error::Input`] with the line where the text is no bench sheet: a word that is not known
+    /// (with those that are), a number that is not positive, a name twice, no item at all.
+    pub fn from_text(text: &str, path: &Path) -> Result<Self> {
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
+        let mut sheet: Sheet = toml::from_str(text).map_err(|e| {
+            let line = e.span().map(|s| line_at(text, s.start));
+            let what = e.message().replace('\n', " ");
+            Error::input(path, line, format!("is no bench sheet ({what})"), "mend that line")
+        })?;
+        sheet.folder = path.parent().map(Path::to_path_buf).unwrap_or_default();
+        sheet.check(text, path)?;
+        Ok(sheet)
+    }
+
+    /// The path of a file of this sheet.
+    pub fn path_of(&self, file: &Path) -> PathBuf {
+        self.folder.join(file)
+    }
+
+    fn check(&self, text: &str, path: &Path) -> Result<()> {
+        let fail = |line: Option<usize>, what: String, remedy: &str| {
+            Err(Error::input(path, line, what, remedy))
+        };
+        if self.instrument.lamp.is_some() && self.instrument.profile.is_some() {
+            return fail(
+                header_line(text, "[instrument]", 0),
+                "the instrument has both a lamp and a profile".into(),
+                "keep the one that is to set the axis",
+            );
+        }
+        if self.tubes.is_empty() && self.lights.is_empty() {
+            return fail(
+                None,
+                "has no item".into(),
+                "add a [[tube]] or a [[light]] with name and file",
+            );
+        }
+        let mut first_of: HashMap<&str, usize> = HashMap::new();
+        for item in self.items() {
+            let line = header_line(text, item.header, item.index);
+            let shown = if item.name.trim().is_empty() { "without a name" } else { item.name };
+            if item.name.trim().is_empty() {
+                return fail(line, format!("an item of {} has no name", item.header), "name it");
+            }
+            if let Some(first) = first_of.insert(item.name, line.unwrap_or_default()) {
+                return fail(
+                    line,
+                    format!("the name `{}` stands on line {first} already", item.name),
+                    "give every item a name of its own",
+                );
+            }
+            match (item.file.is_some(), item.files.is_empty()) {
+                (false, true) => {
+                    return fail(line, format!("`{shown}` has no recording"), "add file or files");
+                }
+                (true, false) => {
+                    return fail(
+                        line,
+                        format!("`{shown}` has both file and files"),
+                        "keep file for one recording, files for repeats",
+                    );
+                }
+                _ => {}
+            }
+            for (key, value) in item.numbers {
+                if let Some(v) = value
+                    && !(v.is_finite() && v > 0.0)
+                {
+                    return fail(
+                        line,
+                        format!("`{shown}` has {key} = {v}"),
+                        "give a positive number, or leave the key out",
+                    );
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn items(&self) -> Vec<ItemView<'_>> {
+        let tubes = self.tubes.iter().enumerate().map(|(index, t)| ItemView {
+            header: "[[tube]]",
+            index,
+            name: &t.name,
+            file: t.file.as_deref(),
+            files: &t.files,
+            numbers: vec![
+                ("supply-voltage-v", t.supply_voltage_v),
+                ("series-resistor-ohm", t.series_resistor_ohm),
+                ("exposure-ms", t.exposure_ms),
+            ],
+        });
+        let lights = self.lights.iter().enumerate().map(|(index, l)| ItemView {
+            header: "[[light]]",
+            index,
+            name: &l.name,
+            file: l.file.as_deref(),
+            files: &l.files,
+            numbers: vec![("exposure-ms", l.exposure_ms)],
+        });
+        tubes.chain(lights).collect()
+    }
+}
+
+/// What tubes and lights have in common, for checking.
+struct ItemView<'a> {
+    header: &'static str,
+    index: usize,
+    name: &'a str,
+    file: Option<&'a Path>,
+    files: &'a [PathBuf],
+    numbers: Vec<(&'static str, Option<f64>)>,
+}
+
+/// Line (from 1) of the byte `at`.
+fn line_at(text: &str, at: usize) -> usize {
+    text.as_bytes()[..at.min(text.len())].iter().filter(|b| **b == b'\n').count() + 1
+}
+
+/// Line (from 1) of the `index`-th table with this header; `None` where the sheet writes its items
+/// in another way that TOML allows.
+fn header_line(text: &str, header: &str, index: usize) -> Option<usize> {
+    let squeezed = |l: &str| l.split('#').next().unwrap_or_default().replace([' ', '\t', '\r'], "");
+    text.lines().enumerate().filter(|(_, l)| squeezed(l) == header).nth(index).map(|(i, _)| i + 1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const GOOD: &str = r#"
+[instrument]
+name = "club spectrometer"
+lamp = "lamp.csv"
+
+[[tube]]
+name = "A1"
+file = "a1.csv"
+supply-voltage-v = 160
+series-resistor-ohm = 220000
+exposure-ms = 200
+
+[[light]]
+name = "nail lamp"
+files = ["n1.csv", "n2.csv"]
+claim = "365"
+"#;
+
+    fn refused(text: &str) -> String {
+        Sheet::from_text(text, Path::new("d/s.toml")).unwrap_err().to_string()
+    }
+
+    #[test]
+    fn a_sheet_is_read_and_files_are_beside_it() {
+        let s = Sheet::from_text(GOOD, Path::new("d/s.toml")).unwrap();
+        assert_eq!((s.tubes.len(), s.lights.len()), (1, 1));
+        assert_eq!(s.tubes[0].supply_voltage_v, Some(160.0));
+        assert_eq!(s.path_of(Path::new("a1.csv")), Path::new("d/a1.csv"));
+        assert_eq!(s.path_of(Path::new("/x/a1.csv")), Path::new("/x/a1.csv"));
+    }
+
+    #[test]
+    fn a_sheet_survives_being_written_and_read() {
+        let s = Sheet::from_text(GOOD, Path::new("d/s.toml")).unwrap();
+        let again = Sheet::from_text(&toml::to_string(&s).unwrap(), Path::new("d/s.toml")).unwrap();
+        assert_eq!(s, again);
+    }
+
+    #[test]
+    fn a_typo_is_named_with_line_and_known_words() {
+        let e = refused(&GOOD.replace("exposure-ms", "exposure-mss"));
+        for part in ["d/s.toml, line 11", "`exposure-mss`", "`exposure-ms`", "`remarks`"] {
+            assert!(e.contains(part), "{part} not in: {e}");
+        }
+        assert!(refused(&GOOD.replace("[[tube]]", "[[tubes]]")).contains("`tubes`"));
+        assert!(!refused("[[tube]\nname").contains('\n'));
+    }
+
+    #[test]
+    fn what_makes_no_sense_is_refused_with_its_line() {
+        let twice = refused(&GOOD.replace("nail lamp", "A1"));
+        assert!(twice.contains("line 13") && twice.contains("line 6"), "{twice}");
+        assert!(refused(&GOOD.replace("160", "-1")).contains("supply-voltage-v = -1"));
+        assert!(refused(&GOOD.replace("160", "nan")).contains("positive"));
+        assert!(refused(&GOOD.replace("\"A1\"", "\" \"")).contains("no name"));
+        assert!(refused(&GOOD.replace("file = \"a1.csv\"", "")).contains("no recording"));
+        let both = GOOD.replace("files =", "file = \"x.csv\"\nfiles =");
+        assert!(refused(&both).contains("both file and files"));
+        let both = GOOD.replace("lamp = ", "profile = \"p.toml\"\nlamp = ");
+        assert!(refused(&both).contains("both a lamp and a profile"));
+        assert!(refused("[instrument]\nname = \"x\"\n").contains("no item"));
+        assert!(refused("").contains("no item"));
+    }
+}

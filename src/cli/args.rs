@@ -1,0 +1,294 @@
+//! What can be typed.
+
+use clap::{Parser, Subcommand, ValueEnum};
+use std::path::PathBuf;
+
+/// Says what a glow is: sets the axis of a cheap array spectrometer by a fluorescent lamp, measures
+/// emission lines and tells which gases are in a discharge tube, with uncertainties and reasons.
+#[derive(Debug, Parser)]
+#[command(
+    name = "glowtell",
+    version,
+    propagate_version = true,
+    subcommand_required = true,
+    max_term_width = 100,
+    after_help = "\
+Examples:
+  glowtell calibrate lamp.csv --out club.profile.toml
+  glowtell gases tube.csv --profile club.profile.toml --svg tube.svg
+  glowtell run bench.toml --out results
+
+Exit codes: 0 answered; 1 answered, but a check given on the command line did not hold;
+2 bad usage or input, or an item that failed.
+Wavelengths are in nm in standard air; uncertainties are standard uncertainties (k = 1)."
+)]
+pub struct Args {
+    #[command(flatten)]
+    pub common: CommonArgs,
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// Options of every command; one that means nothing to a command is refused there.
+#[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Options of all commands")]
+pub struct CommonArgs {
+    /// Saved instrument whose axis is used, made by `glowtell calibrate`
+    #[arg(long, value_name = "FILE", global = true)]
+    pub profile: Option<PathBuf>,
+    /// Print results as JSON, one document for each, instead of tables
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// Draw the result into this file (SVG)
+    #[arg(long, value_name = "FILE", global = true)]
+    pub svg: Option<PathBuf>,
+    /// Colours of the drawing [default: light]
+    #[arg(long, value_name = "THEME", global = true)]
+    pub theme: Option<ThemeArg>,
+    /// Print neither notes nor cautions nor progress
+    #[arg(long, short, global = true)]
+    pub quiet: bool,
+    /// Folder whose line tables replace bundled ones of the same name and add to the others
+    #[arg(long, value_name = "DIR", global = true)]
+    pub line_tables: Option<PathBuf>,
+    /// Columns to read [default: found from the file, and noted]
+    #[arg(long, value_name = "SPEC", global = true)]
+    pub columns: Option<String>,
+    /// Text encoding of the files [default: found from the file, and noted]
+    #[arg(long, value_name = "NAME", global = true)]
+    pub encoding: Option<String>,
+}
+
+/// Colours of a drawing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ThemeArg {
+    /// For paper and light pages.
+    Light,
+    /// For dark pages.
+    Dark,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    Run(RunArgs),
+    Calibrate(CalibrateArgs),
+    Peaks(PeaksArgs),
+    Gases(GasesArgs),
+    Lines(LinesArgs),
+    Simulate(SimulateArgs),
+}
+
+impl Command {
+    /// As it is typed.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Command::Run(_) => "run",
+            Command::Calibrate(_) => "calibrate",
+            Command::Peaks(_) => "peaks",
+            Command::Gases(_) => "gases",
+            Command::Lines(_) => "lines",
+            Command::Simulate(_) => "simulate",
+        }
+    }
+}
+
+/// Examine everything on a bench sheet: set the axis by its lamp, then measure each tube and light
+///
+/// The sheet is a TOML file: an [instrument] with its lamp (or a saved profile), a [[tube]] for each
+/// discharge tube, a [[light]] for each light source, each with a name and a file (or files, for
+/// repeats). File names are relative to the sheet. The results go into one folder: the profile, a
+/// drawing and a JSON record for each item, and a summary of all.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell run bench.toml
+  glowtell run bench.toml --out results --theme dark
+  glowtell run bench.toml --ask He,Ne,Ar")]
+pub struct RunArgs {
+    /// The bench sheet
+    #[arg(value_name = "SHEET")]
+    pub sheet: PathBuf,
+    /// Folder for the results; made where it is missing
+    #[arg(long, value_name = "DIR", default_value = "glowtell-out")]
+    pub out: PathBuf,
+    #[command(flatten)]
+    pub asked: AskedArgs,
+}
+
+/// What the identification is asked, and from what axis.
+#[derive(Debug, clap::Args)]
+pub struct AskedArgs {
+    /// Gases or species to decide on [default: all that a discharge tube may show]
+    #[arg(long, value_name = "NAMES", value_delimiter = ',')]
+    pub ask: Vec<String>,
+    /// Standard uncertainty of an axis in nm that nobody has calibrated
+    #[arg(
+        long,
+        value_name = "NM",
+        value_parser = positive,
+        default_value_t = glowtell::gases::GasSettings::default().factory_axis_u_nm
+    )]
+    pub axis_u: f64,
+}
+
+/// Set the wavelength axis by a recording of a fluorescent or mercury lamp
+///
+/// Writes an instrument profile: the axis with its uncertainty at every wavelength, the width of a
+/// line, and how both were found. Refused, with the reason, where the pattern of the lamp is not
+/// there. --svg draws what is left between the lamp's lines and the axis.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell calibrate lamp.csv
+  glowtell calibrate lamp.csv --out club.profile.toml --instrument \"club spectrometer\"
+  glowtell calibrate lamp.csv --svg residuals.svg")]
+pub struct CalibrateArgs {
+    /// Recording of the lamp
+    #[arg(value_name = "LAMP")]
+    pub lamp: PathBuf,
+    /// Where to write the profile [default: the lamp's name with .profile.toml, in this folder]
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// What to call the instrument in the profile
+    #[arg(
+        long,
+        value_name = "NAME",
+        default_value_t = glowtell::calibrate::CalibrateSettings::default().instrument
+    )]
+    pub instrument: String,
+}
+
+/// Find and fit the emission lines of recordings
+///
+/// Places, heights and widths with their uncertainties, on the recording's own axis or on that of
+/// --profile.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell peaks tube.csv
+  glowtell peaks tube.csv --profile club.profile.toml --csv peaks.csv
+  glowtell peaks *.csv --json")]
+pub struct PeaksArgs {
+    /// Recordings
+    #[arg(value_name = "FILE", required = true)]
+    pub files: Vec<PathBuf>,
+    /// Write the lines into this file as comma-separated values
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+}
+
+/// Say which gases a tube shows, which it does not and down to what limit
+///
+/// seen: at least 99 % probable. likely: at least 90 %. not seen: at most 2 %, with the limit from
+/// which it would have shown. out of reach: this recording could not have shown it. undecided: the
+/// rest.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell gases tube.csv --profile club.profile.toml
+  glowtell gases tube.csv --ask He,Ne --svg tube.svg
+  glowtell gases *.csv --json --quiet")]
+pub struct GasesArgs {
+    /// Recordings
+    #[arg(value_name = "FILE", required = true)]
+    pub files: Vec<PathBuf>,
+    #[command(flatten)]
+    pub asked: AskedArgs,
+}
+
+/// Look into the line tables
+///
+/// Without arguments: the species that there are.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell lines
+  glowtell lines \"Ne I\"
+  glowtell lines --near 587.6 --within 0.8
+  glowtell lines Ar --near 811.5")]
+pub struct LinesArgs {
+    /// Species (`Ne I`) or gases (`Ne`)
+    #[arg(value_name = "SPECIES")]
+    pub species: Vec<String>,
+    /// Only lines around this wavelength, nm (air)
+    #[arg(long, value_name = "NM", value_parser = positive)]
+    pub near: Option<f64>,
+    /// How far around it, nm: about the width of a line in a cheap spectrometer
+    #[arg(long, value_name = "NM", value_parser = positive, default_value_t = 1.0, requires = "near")]
+    pub within: f64,
+}
+
+/// Make recordings from a recipe: a described tube or lamp seen through a described instrument
+///
+/// The same recipe gives the same files.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Example:
+  glowtell simulate recipe.toml --out made")]
+pub struct SimulateArgs {
+    /// The recipe (TOML)
+    #[arg(value_name = "RECIPE")]
+    pub recipe: PathBuf,
+    /// Folder for the recordings; made where it is missing
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+}
+
+/// A finite number above zero.
+fn positive(text: &str) -> Result<f64, String> {
+    match text.parse::<f64>() {
+        Ok(v) if v.is_finite() && v > 0.0 => Ok(v),
+        _ => Err("give a positive number".into()),
+    }
+}
+
+/// A message of the argument parser as one sentence: what is wrong and what is close to it, without
+/// the usage lines.
+pub fn one_sentence(message: &str) -> String {
+    let upto = message.find("\nUsage:").unwrap_or(message.len());
+    let upto = message.find("\nFor more information").map_or(upto, |i| i.min(upto));
+    let text = message[..upto].trim_start_matches("error: ");
+    let mut out = String::new();
+    for part in text.lines().map(str::trim).filter(|p| !p.is_empty()) {
+        if !out.is_empty() {
+            out.push_str(if out.ends_with(':') { " " } else { "; " });
+        }
+        out.push_str(part);
+    }
+    out + "; --help shows what can be typed"
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_definition_is_sound() {
+        Args::command().debug_assert();
+    }
+
+    #[test]
+    fn mistakes_are_one_sentence() {
+        for (typed, part) in [
+            (&["glowtell", "gases"][..], "FILE"),
+            (&["glowtell", "gases", "--aks", "He", "x"], "--ask"),
+            (&["glowtell", "gasses", "x"], "gases"),
+            (&["glowtell", "lines", "--near", "blue"], "blue"),
+            (&["glowtell", "peaks", "x", "--theme", "beige"], "light"),
+        ] {
+            let e = Args::try_parse_from(typed).unwrap_err();
+            let sentence = one_sentence(&e.to_string());
+            assert!(!sentence.contains('\n') && !sentence.contains("Usage"), "{sentence}");
+            assert!(!sentence.starts_with("error") && sentence.contains(part), "{sentence}");
+        }
+    }
+
+    #[test]
+    fn common_options_may_stand_before_and_after_the_command() {
+        for typed in [["glowtell", "--json", "gases", "x"], ["glowtell", "gases", "x", "--json"]] {
+            assert!(Args::try_parse_from(typed).unwrap().common.json);
+        }
+    }
+}

@@ -1,0 +1,61 @@
+//! Examinations as records: what is put where, nothing computed.
+
+use super::settings::Common;
+use glowtell::bench::{Examination, ItemKind, ItemResult, Settings};
+use glowtell::calibrate::Profile;
+use glowtell::report::cautions;
+use glowtell::report::record::{PointsRecord, Record};
+use std::path::Path;
+
+/// The record of an examination. `tables_digest` is that of the tables that were used.
+pub fn answered(
+    name: &str,
+    e: &Examination,
+    profile: Option<&Profile>,
+    settings: &Settings,
+    tables_digest: &str,
+) -> anyhow::Result<Record> {
+    let gases = e.gases.as_ref();
+    let mut r = Record::answered(name, tables_digest, &e.spectrum, profile, &e.peaks, gases);
+    r.settings.insert("peaks".into(), serde_json::to_value(&settings.peaks)?);
+    if let Some(g) = gases {
+        r.settings.insert("gases".into(), serde_json::to_value(&g.settings)?);
+    }
+    r.notes.clone_from(&e.notes);
+    Ok(r)
+}
+
+/// The record of a bench's item, with the recording itself.
+pub fn item(
+    item: &ItemResult,
+    profile: Option<&Profile>,
+    settings: &Settings,
+    common: &Common,
+    tables_digest: &str,
+) -> anyhow::Result<Record> {
+    let mut r = match &item.outcome {
+        Ok(e) => {
+            let mut r = answered(&item.name, e, profile, settings, tables_digest)?;
+            r.settings.insert("import".into(), serde_json::to_value(&common.import)?);
+            r.points = Some(PointsRecord::new(&e.spectrum, &e.peaks));
+            r
+        }
+        Err(why) => Record::failed(&item.name, tables_digest, why),
+    };
+    if let Some(input) = &mut r.input
+        && item.files.len() > 1
+    {
+        let names: Vec<String> = item.files.iter().map(|f| file_name(f)).collect();
+        input.file = Some(names.join(", "));
+    }
+    r.known.extend(item.told.iter().cloned());
+    if item.kind == ItemKind::Light {
+        r.cautions = cautions::LAMPS.iter().map(Into::into).collect();
+    }
+    Ok(r)
+}
+
+/// The last part of a path.
+fn file_name(path: &Path) -> String {
+    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+}

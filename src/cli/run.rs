@@ -1,0 +1,182 @@
+//! `glowtell run`: everything on a bench sheet.
+
+use super::Ending;
+use super::args::RunArgs;
+use super::output::{check_target, complain, make_folder, print, save};
+use super::records;
+use super::settings::Common;
+use anyhow::anyhow;
+use glowtell::bench::{self, BenchResult, ItemKind, Progress, RunSettings, Sheet};
+use glowtell::report::record::{Record, SummaryRow};
+use glowtell::report::svg::{calibration_plot, spectrum_plot};
+use glowtell::report::{self, cautions};
+use indicatif::{ProgressBar, ProgressDrawTarget};
+use rayon::prelude::*;
+use std::io::IsTerminal;
+use std::path::{Path, PathBuf};
+
+/// Benches with fewer items are done before a bar would be read.
+const BAR_FROM_ITEMS: usize = 9;
+/// The axis that was used.
+const PROFILE: &str = "instrument.profile.toml";
+/// How well that axis is known.
+const CALIBRATION: &str = "calibration.svg";
+/// The lamp on that axis.
+const LAMP: &str = "lamp.svg";
+/// One row an item.
+const SUMMARY_CSV: &str = "summary.csv";
+/// One row an item and gas.
+const VERDICTS_CSV: &str = "verdicts.csv";
+/// One object an item.
+const SUMMARY_JSON: &str = "summary.json";
+
+pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
+    let sheet = Sheet::load(&args.sheet)?;
+    let settings = RunSettings {
+        import: common.import.clone(),
+        examine: args.asked.settings(),
+        profile: common.profile.clone(),
+        ..RunSettings::default()
+    };
+    bench::check_asked(&settings.examine.gases.ask, &common.tables)?;
+    make_folder(&args.out)?;
+    let bar = bar(sheet.tubes.len() + sheet.lights.len(), common.quiet);
+    let result = bench::run(&sheet, &common.tables, &settings, &|p: Progress<'_>| {
+        bar.set_position(p.done as u64);
+    });
+    bar.finish_and_clear();
+    let result = result?;
+    let profile = result.instrument.profile.as_ref();
+    let digest = common.tables.digest();
+    let records: Vec<Record> = result
+        .items
+        .iter()
+        .map(|i| records::item(i, profile, &settings.examine, common, &digest))
+        .collect::<anyhow::Result<_>>()?;
+    let rows: Vec<SummaryRow> = records.iter().map(Into::into).collect();
+    let files = files(&result, &records, &rows, common)?;
+    write(&files, &args.out, &inputs(args, &sheet, &result, common))?;
+    if common.json {
+        print(&report::record::to_json(&rows)?)?;
+    } else {
+        print(&text(&result, &rows, files.len(), args, common))?;
+    }
+    Ok(complaints(&result))
+}
+
+/// A bar on standard error where somebody is there to see it.
+fn bar(items: usize, quiet: bool) -> ProgressBar {
+    if quiet || items < BAR_FROM_ITEMS || !std::io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    ProgressBar::with_draw_target(Some(items as u64), ProgressDrawTarget::stderr())
+}
+
+/// Every file of the results, name and content.
+fn files(
+    result: &BenchResult,
+    records: &[Record],
+    rows: &[SummaryRow],
+    common: &Common,
+) -> anyhow::Result<Vec<(String, String)>> {
+    let instrument = &result.instrument;
+    let mut out: Vec<(String, String)> = Vec::new();
+    if let Some(profile) = &instrument.profile {
+        out.push((PROFILE.into(), profile.to_text()?));
+        let style = common.plot_style(&instrument.name, Vec::new());
+        out.push((CALIBRATION.into(), calibration_plot(profile, &style)?));
+    }
+    if let Some(lamp) = &instrument.lamp {
+        let style = common.plot_style(&format!("{}: lamp", instrument.name), Vec::new());
+        out.push((LAMP.into(), spectrum_plot(&lamp.spectrum, &lamp.peaks, None, &style)?));
+    }
+    let per_item = result
+        .items
+        .par_iter()
+        .zip(records)
+        .map(|(item, record)| {
+            let mut out = vec![(format!("{}.json", item.file_name), record.to_json()?)];
+            if let Ok(e) = &item.outcome {
+                let footer = vec![format!("instrument: {}", instrument.name)];
+                let style = common.plot_style(&item.name, footer);
+                let plot = spectrum_plot(&e.spectrum, &e.peaks, e.gases.as_ref(), &style)?;
+                out.push((format!("{}.svg", item.file_name), plot));
+            }
+            Ok(out)
+        })
+        .collect::<anyhow::Result<Vec<_>>>()?;
+    out.extend(per_item.into_iter().flatten());
+    out.push((SUMMARY_CSV.into(), report::csv::summary(rows)?));
+    out.push((VERDICTS_CSV.into(), report::csv::verdicts(records)?));
+    out.push((SUMMARY_JSON.into(), report::record::to_json(rows)?));
+    Ok(out)
+}
+
+/// Everything that was read, lest it be overwritten.
+fn inputs(args: &RunArgs, sheet: &Sheet, result: &BenchResult, common: &Common) -> Vec<PathBuf> {
+    let mut all = vec![args.sheet.clone()];
+    all.extend(common.profile.clone());
+    let named = [&sheet.instrument.lamp, &sheet.instrument.profile];
+    all.extend(named.into_iter().flatten().map(|f| sheet.path_of(f)));
+    all.extend(result.items.iter().flat_map(|i| i.files.iter().cloned()));
+    all
+}
+
+fn write(files: &[(String, String)], folder: &Path, inputs: &[PathBuf]) -> anyhow::Result<()> {
+    for (name, _) in files {
+        check_target(&folder.join(name), inputs)?;
+    }
+    for (name, text) in files {
+        save(&folder.join(name), text)?;
+    }
+    Ok(())
+}
+
+/// What is printed.
+fn text(
+    result: &BenchResult,
+    rows: &[SummaryRow],
+    files: usize,
+    args: &RunArgs,
+    common: &Common,
+) -> String {
+    let style = &common.style;
+    let mut out = report::terminal::summary(rows, style);
+    let bands: Vec<_> =
+        result.items.iter().filter_map(|i| Some((i.name.as_str(), i.band.as_ref()?))).collect();
+    if !bands.is_empty() {
+        out += "\n";
+        out += &report::terminal::bands(&bands, style);
+    }
+    let all = common.tables.notes().iter().chain(&result.notes).map(String::as_str);
+    out += &report::terminal::notes("The bench", all, style);
+    if style.notes {
+        let lights = result.items.iter().any(|i| i.kind == ItemKind::Light);
+        let list = [&cautions::TUBES[..], if lights { &cautions::LAMPS[..] } else { &[] }].concat();
+        let mut seen = std::collections::HashSet::new();
+        let list: Vec<_> = list.into_iter().filter(|c| seen.insert(c.topic)).collect();
+        out += &report::terminal::cautions(&list, style);
+    }
+    out += &format!("\n{files} files written to {}\n", args.out.display());
+    out
+}
+
+/// One sentence on standard error for the lamp and for each item without an answer.
+fn complaints(result: &BenchResult) -> Ending {
+    let mut ending = Ending::Answered;
+    if let Some(why) = &result.instrument.failure {
+        complain(&anyhow!("the lamp could not set the axis: {why}"));
+        ending = Ending::ItemFailed;
+    }
+    for item in &result.items {
+        if let Err(why) = &item.outcome {
+            let kind = match item.kind {
+                ItemKind::Tube => "tube",
+                ItemKind::Light => "light",
+            };
+            complain(&anyhow!("{kind} {}: {why}", item.name));
+            ending = Ending::ItemFailed;
+        }
+    }
+    ending
+}

@@ -1,0 +1,14 @@
+//! The program as a whole: what is typed, what comes out, what is left on disk.
+
+/// The demo spectra answered: tables, files, JSON, and the same bytes twice.
+#[path = "cli/answers.rs"]
+mod answers;
+/// Input that bears no answer: one clear sentence, exit code 2, nothing left behind.
+#[path = "cli/bad_input.rs"]
+mod bad_input;
+/// A folder to work in, and the program in it.
+#[path = "cli/place.rs"]
+mod place;
+/// The commands that README.md shows.
+#[path = "cli/readme.rs"]
+mod readme;
