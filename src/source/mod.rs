@@ -94,7 +94,8 @@ pub fn band(spectrum: &Spectrum) -> Result<Band> {
     };
     if lone > 0 {
         band.notes.push(format!(
-            "points that stand alone above their neighbours, taken for hot pixels: {lone}"
+            "points that stand alone above their neighbours, taken for hot pixels: {lone} (a line \
+             that is narrower than two points looks the same)"
         ));
     }
     if let Some(u) = spectrum.axis_u_at(band.highest_nm.value) {

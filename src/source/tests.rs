@@ -63,6 +63,7 @@ fn stated_uncertainties_cover_the_truth() {
         let n = p.len() as f64;
         let mean = p.iter().sum::<f64>() / n;
         let sd = (p.iter().map(|p| (p - mean).powi(2)).sum::<f64>() / n).sqrt();
+        println!("{name}: mean {mean:.2} sd {sd:.2}");
         assert!(mean.abs() < 0.5 && (0.6..1.5).contains(&sd), "{name}: mean {mean:.2} sd {sd:.2}");
     }
 }
