@@ -10,13 +10,13 @@
 //! | I have … and want … | room |
 //! |---|---|
 //! | a file, and want a [`Spectrum`] | [`import`] |
-//! | a wavelength, and want to know which line it may be | [`reference`] |
+//! | a wavelength, and want to know which line it may be | [`mod@reference`] |
 //! | a [`Spectrum`], and want its lines with uncertainties | [`signal`] |
 //! | a lamp's [`Spectrum`], and want the axis set | [`calibrate`] |
 //! | a tube's [`Spectrum`], and want its gases | [`gases`] |
 //! | a light source's [`Spectrum`], and want its band measured | [`source`] |
 //! | an instrument on paper, and want the recording it would make | [`simulate`] |
-//! | a drawer of tubes, and want all of it at once | [`bench`] |
+//! | a drawer of tubes, and want all of it at once | [`mod@bench`] |
 //! | a result, and want it on paper, screen or disk | [`report`] |
 //!
 //! Wavelengths are in nm in standard air above 200 nm and in vacuum below, unless a

@@ -1,10 +1,15 @@
 //! Setting the wavelength axis by a lamp whose lines are known.
 
+mod fit;
+mod pattern;
 mod profile;
+mod search;
+mod solve;
 
+pub use fit::{AxisFit, Point, fit as fit_axis};
 pub use profile::{Anchor, AxisModel, LeftOut, Profile};
+pub use solve::calibrate;
 
-use crate::{Result, Spectrum, reference::Tables, signal::PeakList};
 use serde::{Deserialize, Serialize};
 
 /// What lamp the pattern belongs to.
@@ -31,17 +36,4 @@ impl Default for CalibrateSettings {
     fn default() -> Self {
         CalibrateSettings { search_nm: 6.0, instrument: "unnamed spectrometer".into() }
     }
-}
-
-/// Sets the axis by a recording of a fluorescent or mercury lamp.
-///
-/// # Errors
-/// [`crate::Error::Refused`] where the lamp's pattern is not there, with the reason.
-pub fn calibrate(
-    _lamp: &Spectrum,
-    _peaks: &PeakList,
-    _tables: &Tables,
-    _settings: &CalibrateSettings,
-) -> Result<Profile> {
-    todo!()
 }

@@ -95,7 +95,7 @@ pub struct Profile {
 
 impl AxisModel {
     /// Values of the Chebyshev polynomials at `x`.
-    fn basis(&self, x: f64) -> Vec<f64> {
+    pub(super) fn basis(&self, x: f64) -> Vec<f64> {
         let t = (2.0 * x - self.domain[0] - self.domain[1]) / (self.domain[1] - self.domain[0]);
         let n = self.coefficients.len();
         let mut b = Vec::with_capacity(n);

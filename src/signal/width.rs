@@ -87,8 +87,13 @@ pub fn bumps(y: &[f64], sigma: &[f64]) -> Vec<Bump> {
 /// narrower than `max_points`. `clipped` tells which points are at the end of the range: such
 /// lines have no half height.
 pub fn instrument_width(bumps: &[Bump], clipped: &[bool], max_points: f64) -> Option<f64> {
-    let mut c: Vec<Bump> =
-        bumps.iter().filter(|b| b.width_points <= max_points && !clipped[b.at]).copied().collect();
+    let tallest = bumps.iter().map(|b| b.prominence).fold(0.0, f64::max);
+    let mut c: Vec<Bump> = bumps
+        .iter()
+        .filter(|b| b.width_points <= max_points && !clipped[b.at])
+        .filter(|b| b.prominence > MIN_PROMINENCE_SHARE * tallest)
+        .copied()
+        .collect();
     c.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
     c.truncate(MAX_CANDIDATES);
     let mut w: Vec<f64> = c.iter().map(|b| b.width_points).collect();
