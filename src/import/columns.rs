@@ -34,7 +34,7 @@ pub(super) struct Plan {
 /// Lines before the data that are looked at for headings.
 const LOOK_BACK: usize = 6;
 /// Rows of data looked at to see what a column holds.
-const LOOK_ROWS: usize = 200;
+const LOOK_ROWS: usize = 64;
 /// Columns up to which a table has one point a row; a wider and shorter one lies on its side.
 const WIDE: usize = 100;
 
@@ -136,7 +136,8 @@ pub(super) fn choose(
     } else {
         by_values(&facts, path, layout)?
     };
-    plan.heading_lines = headings.map_or_else(Vec::new, |h| h.lines);
+    // Words that mean nothing here are kept as metadata as well.
+    plan.heading_lines = headings.filter(|_| known).map_or_else(Vec::new, |h| h.lines);
     Ok(plan)
 }
 
@@ -414,13 +415,14 @@ fn heading_cells(
             return Ok(Some(texts));
         }
         // Twice as many cells as names, split at commas: the comma is the decimal sign as well.
-        let understood = texts.iter().filter(|t| role(t) != Role::Unknown).count();
+        let heads =
+            |t: &String| !t.contains([':', '=']) && !matches!(role(t), Role::Unknown | Role::Other);
         if n == 0
             && !columns_given
             && separator == Separator::Comma
             && texts.len() == filled
             && 2 * texts.len() == layout.width
-            && understood == texts.len()
+            && texts.iter().all(heads)
         {
             return Err(Error::input(
                 path,

@@ -84,6 +84,7 @@ pub(super) fn read(
     path: &Path,
 ) -> Result<Outcome> {
     let mut reader = Reader::new(text, layout, plan, settings, path);
+    reader.make_room();
     for line in layout::lines(text, 0, 1).take_while(|l| l.start < layout.start) {
         if !line.bytes.trim_ascii().is_empty() && !plan.heading_lines.contains(&line.number) {
             reader.table.metadata.add(line.bytes, layout.separator.byte());
@@ -179,6 +180,19 @@ impl<'a> Reader<'a> {
             doubtful: None,
             short_tail: 0,
         }
+    }
+
+    /// Makes room for about as many points as there are, judged by the length of the first rows.
+    fn make_room(&mut self) {
+        /// Rows whose length is taken.
+        const ROWS: usize = 32;
+        let rows = layout::lines(self.text, self.layout.start, 1).take(ROWS);
+        let bytes: usize = rows.map(|l| l.bytes.len() + 1).sum();
+        let expected = (self.text.len() - self.layout.start) / (bytes / ROWS).max(1);
+        let room = (expected + expected / 16).min(self.settings.max_points);
+        self.table.axis.reserve(room);
+        self.table.counts.reserve(room);
+        self.table.lines.reserve(room);
     }
 
     /// Rows through the csv reader.
