@@ -461,4 +461,40 @@ fn heading_cells(
 }
 
 #[cfg(test)]
-mod tests;
+mod tests {
+    use super::*;
+
+    fn chosen(head: &str) -> Result<Plan> {
+        let text = (0..20).fold(head.to_string(), |t, i| t + &format!("{},{i},7\n", 400 + i));
+        let path = Path::new("a.csv");
+        let layout = layout::guess(text.as_bytes(), path)?;
+        choose(text.as_bytes(), &layout, None, path)
+    }
+
+    #[test]
+    fn headings_stand_in_any_near_line_and_with_any_separator() {
+        for head in [
+            "nm,counts,dark\n",
+            "# nm,counts,dark\n",
+            "nm,counts,dark\n\n# remark\n",
+            "\"nm\",\"counts\",\"dark\"\n",
+            "nm;counts;dark\n",
+            "# nm counts dark\n",
+            "Wavelength [nm]  Counts [1]  Dark [1]\n",
+            "λ,Intensité,Obscurité\nnm,,\n",
+        ] {
+            let plan = chosen(head).unwrap();
+            assert_eq!((plan.axis, &plan.counts[..], plan.unit), (0, &[1][..], Some(AxisUnit::Nm)));
+            assert!(plan.notes.iter().any(|n| n.contains("not subtracted")), "{head}");
+        }
+    }
+
+    #[test]
+    fn what_headings_leave_open_is_asked() {
+        assert!(chosen("").unwrap_err().to_string().contains("3 columns of numbers"));
+        let twice = chosen("nm,counts,nm\n").unwrap_err().to_string();
+        assert!(twice.contains("both headed as axis and differ"), "{twice}");
+        let none = chosen("counts 1,counts 2,counts 3\n").unwrap_err().to_string();
+        assert!(none.contains("no column is headed as axis"), "{none}");
+    }
+}

@@ -451,4 +451,31 @@ fn not_a_number(path: &Path, line: usize, word: &str) -> Error {
 }
 
 #[cfg(test)]
-mod tests;
+mod tests {
+    use super::*;
+
+    fn likely(numbers: &[&str]) -> bool {
+        let mut g = Grouping { possible: true, marked: 0, plain: 0 };
+        let mut values = Vec::new();
+        for n in numbers {
+            if let Cell::Number { value, decimals, whole } = numbers::parse(n.as_bytes(), b'.') {
+                g.add(value, decimals, whole);
+                values.push(value);
+            }
+        }
+        g.is_likely(values.iter())
+    }
+
+    #[test]
+    fn thousands_signs_are_told_from_decimal_signs() {
+        assert!(likely(&["12", "999", "1.017", "23.419"]));
+        // Always with a sign, with other lengths, below one, too long: decimals.
+        assert!(!likely(&["12.000", "1.017"]));
+        assert!(!likely(&["12", "1.017", "1.02"]));
+        assert!(!likely(&["12", "0.017"]));
+        assert!(!likely(&["12", "1234.017"]));
+        assert!(!likely(&["1234", "1.017"]));
+        // Averages of 3, 8 and 7 readings.
+        assert!(!likely(&["12", "12.333", "8.375", "4.143"]));
+    }
+}
