@@ -73,7 +73,7 @@ pub(super) fn spectrum(
 }
 
 /// SHA-256 in lower-case hexadecimal.
-fn sha256(bytes: &[u8]) -> String {
+pub(super) fn sha256(bytes: &[u8]) -> String {
     Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, b| {
         // Writing to a string cannot fail.
         let _ = write!(text, "{b:02x}");

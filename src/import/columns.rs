@@ -34,7 +34,7 @@ pub(super) struct Plan {
 /// Lines before the data that are looked at for headings.
 const LOOK_BACK: usize = 6;
 /// Rows of data looked at to see what a column holds.
-const LOOK_ROWS: usize = 200;
+const LOOK_ROWS: usize = 64;
 /// Columns up to which a table has one point a row; a wider and shorter one lies on its side.
 const WIDE: usize = 100;
 
@@ -136,7 +136,8 @@ pub(super) fn choose(
     } else {
         by_values(&facts, path, layout)?
     };
-    plan.heading_lines = headings.map_or_else(Vec::new, |h| h.lines);
+    // Words that mean nothing here are kept as metadata as well.
+    plan.heading_lines = headings.filter(|_| known).map_or_else(Vec::new, |h| h.lines);
     Ok(plan)
 }
 
@@ -414,13 +415,14 @@ fn heading_cells(
             return Ok(Some(texts));
         }
         // Twice as many cells as names, split at commas: the comma is the decimal sign as well.
-        let understood = texts.iter().filter(|t| role(t) != Role::Unknown).count();
+        let heads =
+            |t: &String| !t.contains([':', '=']) && !matches!(role(t), Role::Unknown | Role::Other);
         if n == 0
             && !columns_given
             && separator == Separator::Comma
             && texts.len() == filled
             && 2 * texts.len() == layout.width
-            && understood == texts.len()
+            && texts.iter().all(heads)
         {
             return Err(Error::input(
                 path,
@@ -459,4 +461,40 @@ fn heading_cells(
 }
 
 #[cfg(test)]
-mod tests;
+mod tests {
+    use super::*;
+
+    fn chosen(head: &str) -> Result<Plan> {
+        let text = (0..20).fold(head.to_string(), |t, i| t + &format!("{},{i},7\n", 400 + i));
+        let path = Path::new("a.csv");
+        let layout = layout::guess(text.as_bytes(), path)?;
+        choose(text.as_bytes(), &layout, None, path)
+    }
+
+    #[test]
+    fn headings_stand_in_any_near_line_and_with_any_separator() {
+        for head in [
+            "nm,counts,dark\n",
+            "# nm,counts,dark\n",
+            "nm,counts,dark\n\n# remark\n",
+            "\"nm\",\"counts\",\"dark\"\n",
+            "nm;counts;dark\n",
+            "# nm counts dark\n",
+            "Wavelength [nm]  Counts [1]  Dark [1]\n",
+            "λ,Intensité,Obscurité\nnm,,\n",
+        ] {
+            let plan = chosen(head).unwrap();
+            assert_eq!((plan.axis, &plan.counts[..], plan.unit), (0, &[1][..], Some(AxisUnit::Nm)));
+            assert!(plan.notes.iter().any(|n| n.contains("not subtracted")), "{head}");
+        }
+    }
+
+    #[test]
+    fn what_headings_leave_open_is_asked() {
+        assert!(chosen("").unwrap_err().to_string().contains("3 columns of numbers"));
+        let twice = chosen("nm,counts,nm\n").unwrap_err().to_string();
+        assert!(twice.contains("both headed as axis and differ"), "{twice}");
+        let none = chosen("counts 1,counts 2,counts 3\n").unwrap_err().to_string();
+        assert!(none.contains("no column is headed as axis"), "{none}");
+    }
+}

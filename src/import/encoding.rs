@@ -103,8 +103,11 @@ fn finish<'a>(text: Cow<'a, [u8]>, note: Option<String>, path: &Path) -> Result<
 /// Turns a lone CR into LF; text with LF and CRLF only stays as it is, without a copy.
 fn unify_line_ends(text: Cow<'_, [u8]>) -> Cow<'_, [u8]> {
     let lone = |t: &[u8], i: usize| t[i] == b'\r' && t.get(i + 1) != Some(&b'\n');
+    if !text.contains(&b'\r') {
+        return text;
+    }
     let returns = text.iter().filter(|b| **b == b'\r').count();
-    if returns == 0 || text.windows(2).filter(|w| *w == b"\r\n").count() == returns {
+    if text.windows(2).filter(|w| *w == b"\r\n").count() == returns {
         return text;
     }
     let mut text = text.into_owned();

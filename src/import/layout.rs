@@ -89,6 +89,14 @@ const SAMPLE_ALL_BYTES: usize = 4 << 10;
 const SAMPLE_MAX_BYTES: usize = 1 << 20;
 /// Lines in a row that make a block of data; a header with numbers hardly holds as many alike.
 const RUN: usize = 8;
+/// Most rows of numbers that may stand right above the data without belonging to them.
+const STRAY: usize = 2;
+/// How many times the next steps a step has to be to lead out of a stray row; thinned tables have
+/// steps that vary by some ten times.
+const STRAY_STEP: f64 = 100.0;
+/// How much more has to speak for a looser habit than for one before it in the list; a header line
+/// may fit the looser one by chance.
+const MARGIN: f64 = 1.25;
 /// Rows that are data in a sample before it is trusted.
 const ENOUGH_ROWS: usize = 8;
 /// Weight of a row that holds words beside its numbers, against one for a row of numbers.
@@ -284,23 +292,24 @@ fn best_habit(sample: &[Line], quoting: bool) -> Candidate {
             continue;
         }
         let mut c = Candidate { separator, mark, rows: 0, weight: 0.0, width: 0, marked: false };
-        let mut widths: Vec<(usize, usize)> = Vec::new();
+        let mut widths: Vec<(usize, f64)> = Vec::new();
         for line in sample {
             split(line.bytes, separator, quoting, &mut cells);
             let kinds = Kinds::of(&cells, mark);
             let weight = kinds.weight();
             if weight > 0.0 {
                 c.rows += 1;
-                c.weight += weight;
                 c.marked |= kinds.marked;
                 match widths.iter_mut().find(|w| w.0 == kinds.width) {
-                    Some(w) => w.1 += 1,
-                    None => widths.push((kinds.width, 1)),
+                    Some(w) => w.1 += weight,
+                    None => widths.push((kinds.width, weight)),
                 }
             }
         }
-        c.width = widths.iter().max_by_key(|w| (w.1, w.0)).map_or(0, |w| w.0);
-        if best.is_none_or(|b| c.weight > b.weight) {
+        // Rows of one width make a table; the others may be numbers that were torn apart.
+        let common = widths.iter().max_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
+        (c.width, c.weight) = common.copied().unwrap_or_default();
+        if best.is_none_or(|b| c.weight > b.weight * MARGIN) {
             best = Some(c);
         }
     }
@@ -440,12 +449,53 @@ fn find_start(text: &[u8], layout: Layout, path: &Path) -> Result<Layout> {
         } else {
             before.last < run.first && before.first <= before.last
         };
-        if run.after_words || !continues {
+        let step = (run.last - run.first).abs() / (run.rows.max(2) - 1) as f64;
+        let far = run.rows > 1 && (before.last - run.first).abs() > STRAY_STEP * step;
+        if run.after_words || !continues || far {
             break;
         }
         i -= 1;
     }
-    Ok(Layout { start: runs[i].start, start_line: runs[i].line, ..layout })
+    let layout = Layout { start: runs[i].start, start_line: runs[i].line, ..layout };
+    Ok(without_stray_rows(text, layout))
+}
+
+/// Moves the start past up to [`STRAY`] rows of numbers that touch the data without belonging to
+/// them (`2048 16` above an axis that rises from 200): no column runs on from them, and one does
+/// from the next.
+fn without_stray_rows(text: &[u8], layout: Layout) -> Layout {
+    let mut cells = Vec::new();
+    let rows: Vec<(usize, usize, Vec<f64>)> = lines(text, layout.start, layout.start_line)
+        .take(RUN)
+        .map(|l| {
+            split(l.bytes, layout.separator, layout.quoting, &mut cells);
+            let value = |c: &&[u8]| numbers::parse(c, layout.mark).number().unwrap_or(f64::NAN);
+            (l.start, l.number, cells.iter().map(value).collect())
+        })
+        .collect();
+    if rows.len() < RUN {
+        return layout;
+    }
+    let step = |row: usize, column: usize| -> f64 {
+        let value = |r: usize| rows.get(r).and_then(|r| r.2.get(column)).copied();
+        value(row + 1).zip(value(row)).map_or(f64::NAN, |(b, a)| b - a)
+    };
+    // The step out of a stray row turns the other way or is out of all proportion.
+    let starts_at = |first: usize| {
+        (0..layout.width).any(|column| {
+            let run = || (first + 1..RUN - 1).map(|r| step(r, column));
+            let sign = step(first + 1, column).signum();
+            let largest = run().map(f64::abs).fold(0.0, f64::max);
+            let belongs = |s: f64| s * sign > 0.0 && s.abs() <= STRAY_STEP * largest;
+            run().all(|s| s * sign > 0.0)
+                && belongs(step(first, column))
+                && (first == 0 || !belongs(step(first - 1, column)))
+        })
+    };
+    match (0..=STRAY).find(|first| starts_at(*first)) {
+        Some(i) => Layout { start: rows[i].0, start_line: rows[i].1, ..layout },
+        None => layout,
+    }
 }
 
 #[cfg(test)]

@@ -131,47 +131,49 @@ fn general(cell: &[u8], mark: u8) -> Cell {
     if cell.is_empty() {
         return Cell::Blank;
     }
-    if let Some(number) = plain(cell, mark) {
+    if let Some(number) = plain(cell, mark).or_else(|| written_out(cell, mark)) {
         return number;
     }
-    let Ok(text) = std::str::from_utf8(cell) else { return Cell::Text };
-    if let Some(number) = written_out(text, mark) {
-        return number;
+    if MISSING.iter().any(|word| cell.eq_ignore_ascii_case(word.as_bytes())) {
+        Cell::Missing
+    } else {
+        Cell::Text
     }
-    let lower = text.to_lowercase();
-    if MISSING.contains(&lower.as_str()) { Cell::Missing } else { Cell::Text }
 }
 
 /// `[sign] digits [mark digits] [e|d [sign] digits]`, checked, then left to the standard library.
-fn written_out(text: &str, mark: u8) -> Option<Cell> {
-    let text = text.replace('\u{2212}', "-");
-    let bytes = text.as_bytes();
-    if bytes.len() > MAX_NUMBER_BYTES {
-        return None;
-    }
-    let mut out = String::with_capacity(bytes.len());
-    let mut at = 0;
-    let sign = |at: &mut usize, out: &mut String| {
-        if let Some(s @ (b'+' | b'-')) = bytes.get(*at) {
-            out.push(char::from(*s));
-            *at += 1;
-        }
+fn written_out(cell: &[u8], mark: u8) -> Option<Cell> {
+    let mut out = [0u8; MAX_NUMBER_BYTES];
+    let mut len = 0;
+    let mut put = |b: u8| -> Option<()> {
+        *out.get_mut(len)? = b;
+        len += 1;
+        Some(())
     };
-    let digits = |at: &mut usize, out: &mut String| {
-        let from = *at;
-        while let Some(d) = bytes.get(*at).filter(|b| b.is_ascii_digit()) {
-            out.push(char::from(*d));
-            *at += 1;
+    let mut rest = cell;
+    let sign = |rest: &mut &[u8], put: &mut dyn FnMut(u8) -> Option<()>| -> Option<()> {
+        if let Some(r) = rest.strip_prefix("\u{2212}".as_bytes()).or(rest.strip_prefix(b"-")) {
+            *rest = r;
+            put(b'-')?;
+        } else if let Some(r) = rest.strip_prefix(b"+") {
+            *rest = r;
         }
-        *at - from
+        Some(())
     };
-    sign(&mut at, &mut out);
-    let whole = digits(&mut at, &mut out);
+    let digits = |rest: &mut &[u8], put: &mut dyn FnMut(u8) -> Option<()>| -> Option<usize> {
+        let n = rest.iter().take_while(|b| b.is_ascii_digit()).count();
+        let (digits, r) = rest.split_at_checked(n)?;
+        digits.iter().try_for_each(|d| put(*d))?;
+        *rest = r;
+        Some(n)
+    };
+    sign(&mut rest, &mut put)?;
+    let whole = digits(&mut rest, &mut put)?;
     let mut decimals = 0;
-    if bytes.get(at) == Some(&mark) {
-        at += 1;
-        out.push('.');
-        decimals = digits(&mut at, &mut out);
+    if let Some(r) = rest.strip_prefix(&[mark]) {
+        rest = r;
+        put(b'.')?;
+        decimals = digits(&mut rest, &mut put)?;
         // `400,` is a number followed by a comma rather than a decimal comma without decimals.
         if decimals == 0 && mark != b'.' {
             return None;
@@ -180,18 +182,18 @@ fn written_out(text: &str, mark: u8) -> Option<Cell> {
     if whole + decimals == 0 {
         return None;
     }
-    if let Some(b'e' | b'E' | b'd' | b'D') = bytes.get(at) {
-        at += 1;
-        out.push('e');
-        sign(&mut at, &mut out);
-        if digits(&mut at, &mut out) == 0 {
+    if let [b'e' | b'E' | b'd' | b'D', r @ ..] = rest {
+        rest = r;
+        put(b'e')?;
+        sign(&mut rest, &mut put)?;
+        if digits(&mut rest, &mut put)? == 0 {
             return None;
         }
     }
-    if at != bytes.len() {
+    if !rest.is_empty() {
         return None;
     }
-    let value: f64 = out.parse().ok()?;
+    let value: f64 = std::str::from_utf8(out.get(..len)?).ok()?.parse().ok()?;
     if !value.is_finite() {
         return Some(Cell::Missing);
     }
@@ -202,8 +204,13 @@ fn written_out(text: &str, mark: u8) -> Option<Cell> {
 pub(super) fn trim(cell: &[u8]) -> &[u8] {
     let mut cell = cell;
     loop {
-        let before = cell.len();
         cell = cell.trim_ascii();
+        // Only a quote or a sign beyond ASCII (and the end-of-file sign of old) can follow.
+        let odd = |b: Option<&u8>| b.is_some_and(|b| !(b'#'..=b'~').contains(b));
+        if !odd(cell.first()) && !odd(cell.last()) {
+            return cell;
+        }
+        let before = cell.len();
         cell = cell.strip_prefix(b"\"").unwrap_or(cell);
         cell = cell.strip_suffix(b"\"").unwrap_or(cell);
         for space in ["\u{a0}", "\u{202f}", "\u{1a}"] {
@@ -220,25 +227,19 @@ pub(super) fn trim(cell: &[u8]) -> &[u8] {
 /// a number in another habit, or several run together.
 pub(super) fn looks_like_number(cell: &[u8]) -> bool {
     let cell = trim(cell);
-    let Ok(text) = std::str::from_utf8(cell) else { return false };
-    let allowed = |c: char| {
-        c.is_ascii_digit()
-            || matches!(
-                c,
-                '.' | ','
-                    | ';'
-                    | '\''
-                    | '\u{2019}'
-                    | ' '
-                    | '\t'
-                    | '\u{a0}'
-                    | '\u{202f}'
-                    | '\u{2009}'
-                    | '+'
-            )
+    let allowed = |b: &u8| {
+        b.is_ascii_digit() || matches!(b, b'.' | b',' | b';' | b'\'' | b' ' | b'\t' | b'+' | 0x80..)
     };
-    let text = text.strip_prefix('-').unwrap_or(text);
-    text.chars().all(allowed) && text.chars().any(|c| c.is_ascii_digit())
+    let cell = cell.strip_prefix(b"-").unwrap_or(cell);
+    if !cell.iter().all(allowed) || !cell.iter().any(u8::is_ascii_digit) {
+        return false;
+    }
+    if cell.is_ascii() {
+        return true;
+    }
+    let grouping = ['\u{2019}', '\u{a0}', '\u{202f}', '\u{2009}'];
+    std::str::from_utf8(cell)
+        .is_ok_and(|t| t.chars().all(|c| c.is_ascii() || grouping.contains(&c)))
 }
 
 #[cfg(test)]

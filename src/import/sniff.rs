@@ -12,7 +12,7 @@ pub enum Format {
 }
 
 /// Bytes looked at for control characters.
-const LOOK_BYTES: usize = 4096;
+const LOOK_BYTES: usize = 1024;
 /// Share of control characters above which bytes are no text; text has hardly any.
 const MAX_CONTROL_SHARE: f64 = 0.05;
 

@@ -84,6 +84,7 @@ pub(super) fn read(
     path: &Path,
 ) -> Result<Outcome> {
     let mut reader = Reader::new(text, layout, plan, settings, path);
+    reader.make_room();
     for line in layout::lines(text, 0, 1).take_while(|l| l.start < layout.start) {
         if !line.bytes.trim_ascii().is_empty() && !plan.heading_lines.contains(&line.number) {
             reader.table.metadata.add(line.bytes, layout.separator.byte());
@@ -179,6 +180,19 @@ impl<'a> Reader<'a> {
             doubtful: None,
             short_tail: 0,
         }
+    }
+
+    /// Makes room for about as many points as there are, judged by the length of the first rows.
+    fn make_room(&mut self) {
+        /// Rows whose length is taken.
+        const ROWS: usize = 32;
+        let rows = layout::lines(self.text, self.layout.start, 1).take(ROWS);
+        let bytes: usize = rows.map(|l| l.bytes.len() + 1).sum();
+        let expected = (self.text.len() - self.layout.start) / (bytes / ROWS).max(1);
+        let room = (expected + expected / 16).min(self.settings.max_points);
+        self.table.axis.reserve(room);
+        self.table.counts.reserve(room);
+        self.table.lines.reserve(room);
     }
 
     /// Rows through the csv reader.
@@ -437,4 +451,31 @@ fn not_a_number(path: &Path, line: usize, word: &str) -> Error {
 }
 
 #[cfg(test)]
-mod tests;
+mod tests {
+    use super::*;
+
+    fn likely(numbers: &[&str]) -> bool {
+        let mut g = Grouping { possible: true, marked: 0, plain: 0 };
+        let mut values = Vec::new();
+        for n in numbers {
+            if let Cell::Number { value, decimals, whole } = numbers::parse(n.as_bytes(), b'.') {
+                g.add(value, decimals, whole);
+                values.push(value);
+            }
+        }
+        g.is_likely(values.iter())
+    }
+
+    #[test]
+    fn thousands_signs_are_told_from_decimal_signs() {
+        assert!(likely(&["12", "999", "1.017", "23.419"]));
+        // Always with a sign, with other lengths, below one, too long: decimals.
+        assert!(!likely(&["12.000", "1.017"]));
+        assert!(!likely(&["12", "1.017", "1.02"]));
+        assert!(!likely(&["12", "0.017"]));
+        assert!(!likely(&["12", "1234.017"]));
+        assert!(!likely(&["1234", "1.017"]));
+        // Averages of 3, 8 and 7 readings.
+        assert!(!likely(&["12", "12.333", "8.375", "4.143"]));
+    }
+}
