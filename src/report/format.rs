@@ -23,7 +23,7 @@ pub fn significant(x: f64, digits: usize) -> f64 {
 }
 
 /// Decimal exponent of `x` after rounding to `digits` significant digits; 0 for 0.
-fn exponent(x: f64, digits: usize) -> i32 {
+pub(crate) fn exponent(x: f64, digits: usize) -> i32 {
     let text = format!("{x:.*e}", digits.max(1) - 1);
     text.rsplit_once('e').and_then(|(_, e)| e.parse().ok()).unwrap_or(0)
 }

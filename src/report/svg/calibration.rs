@@ -1,13 +1,14 @@
 //! How well an axis is known: residuals of its anchors and the band of its uncertainty.
 
-use super::frame::{self, AxisSpec, FrameSpec, round_steps};
+use super::frame::{self, AxisSpec, Frame, FrameSpec, round_steps};
 use super::labels::{Wish, place};
 use super::layer::{Layer, Type};
-use super::style::PlotStyle;
+use super::style::{Inks, PlotStyle};
 use super::text::{LINE_HEIGHT, shortened, width};
-use super::{EDGE, SMALL, SMALL_LINE, TITLE_ROOM, X_TICK_PX, Y_TICK_PX};
+use super::{EDGE, KEY_ROOM, RIGHT_EDGE, SMALL, SMALL_LINE, TITLE_ROOM, X_TICK_PX, Y_TICK_PX};
 use crate::calibrate::Profile;
 use crate::report::format;
+use crate::report::record::axis_samples;
 use crate::{Measured, Result};
 
 /// Points of the band.
@@ -50,21 +51,34 @@ pub fn calibration_plot(profile: &Profile, style: &PlotStyle) -> Result<String> 
         })
         .collect();
     let footer = footer(profile, style);
-    let bottom = (footer.len() + 1) as f64 * SMALL_LINE + EDGE;
-    let margins = [TITLE_ROOM, EDGE, bottom, EDGE];
-    let area_w = w - 2.0 * EDGE - frame::Y_AXIS_ROOM;
+    let bottom = footer.len() as f64 * SMALL_LINE + KEY_ROOM + EDGE;
+    let margins = [TITLE_ROOM, RIGHT_EDGE, bottom, EDGE];
+    let area_w = w - RIGHT_EDGE - EDGE - frame::Y_AXIS_ROOM;
     let area_h = h - TITLE_ROOM - bottom - frame::X_AXIS_ROOM;
 
-    // Labels first: they decide the headroom.
+    let left_out: Vec<_> =
+        profile.left_out.iter().filter(|l| (low..=high).contains(&l.wavelength_nm)).collect();
+
+    // Labels first: they decide the headroom. Anchors go before what was left out.
     let gap = LABEL_SIZE * LINE_HEIGHT;
     let to_px = |x: f64| (x - low) / (high - low) * area_w;
-    let wishes: Vec<Wish> = anchors
+    let mut tags: Vec<Tag> = anchors
         .iter()
-        .map(|a| Wish { at: to_px(a.wavelength_nm), weight: 1.0 / a.u_nm.max(1e-6) })
+        .enumerate()
+        .map(|(i, a)| Tag { at: a.wavelength_nm, name: &a.feature, of: Of::Anchor(i), u: a.u_nm })
+        .chain(left_out.iter().enumerate().map(|(i, l)| Tag {
+            at: l.wavelength_nm,
+            name: &l.feature,
+            of: Of::LeftOut(i),
+            u: f64::INFINITY,
+        }))
         .collect();
+    tags.sort_by(|a, b| a.at.total_cmp(&b.at));
+    let wishes: Vec<Wish> =
+        tags.iter().map(|t| Wish { at: to_px(t.at), weight: 1.0 / t.u.max(1e-6) }).collect();
     let placed = place(&wishes, gap, gap / 2.0 + 1.0, area_w - gap / 2.0 - 1.0, 80.0);
     let names: Vec<String> =
-        anchors.iter().map(|a| shortened(&a.feature, LABEL_SIZE, area_h * 0.3)).collect();
+        tags.iter().map(|t| shortened(t.name, LABEL_SIZE, area_h * 0.3)).collect();
     let label_room = placed.iter().map(|p| width(&names[p.wish], LABEL_SIZE)).fold(0.0, f64::max);
     let headroom = label_room + BEND + 6.0;
 
@@ -105,19 +119,7 @@ pub fn calibration_plot(profile: &Profile, style: &PlotStyle) -> Result<String> 
         title => title.to_string(),
     };
     super::title(&mut layer, style, &name, &inks, None);
-    layer.open("band", Some("uncertainty of the axis, k = 2"));
-    let place_of = |m: &Measured, sign: f64| {
-        (frame.px(m.value.clamp(low, high)), frame.py((sign * K * m.u).clamp(-reach, reach)))
-    };
-    let upper = band.iter().map(|m| place_of(m, 1.0));
-    let lower = band.iter().rev().map(|m| place_of(m, -1.0));
-    let outline: Vec<(f64, f64)> = upper.chain(lower).collect();
-    layer.shape(&outline, inks.curve_text, 0.16, "none");
-    for sign in [1.0, -1.0] {
-        let edge: Vec<(f64, f64)> = band.iter().map(|m| place_of(m, sign)).collect();
-        layer.line(&edge, inks.curve_text, 1.0, "");
-    }
-    layer.close();
+    draw_band(&mut layer, &frame, &band, (low, high), reach, &inks);
     layer.line(
         &[(frame.px(low), frame.py(0.0)), (frame.px(high), frame.py(0.0))],
         inks.soft,
@@ -128,6 +130,16 @@ pub fn calibration_plot(profile: &Profile, style: &PlotStyle) -> Result<String> 
         let x = frame.px(*edge);
         layer.line(&[(x, frame.py(-reach)), (x, frame.py(reach))], inks.soft, 1.0, "2 4");
     }
+    // Leader line from `from` up to the name, where that has a place.
+    let label = |layer: &mut Layer, of: Of, from: (f64, f64), ink: (&str, &str)| {
+        let Some(p) = placed.iter().find(|p| tags[p.wish].of == of) else { return };
+        let at = frame.area[0] + p.at;
+        let foot = frame.area[1] + 4.0 + label_room;
+        let line = [from, (from.0, frame.py(reach)), (at, foot + 7.0), (at, foot + 3.0)];
+        layer.line(&line, ink.0, 0.9, "");
+        let style = Type { class: "peak-label", ..Type::plain(LABEL_SIZE, ink.1) };
+        layer.text(at + LABEL_SIZE * 0.35, foot, -90.0, style, &names[p.wish]);
+    };
     for (i, a) in anchors.iter().enumerate() {
         let title = format!(
             "{}: {} nm (air), fitted minus tabulated {} nm",
@@ -139,14 +151,8 @@ pub fn calibration_plot(profile: &Profile, style: &PlotStyle) -> Result<String> 
         let x = frame.px(a.wavelength_nm);
         let y = |v: f64| frame.py(v.clamp(-reach, reach));
         let (up, down) = (y(a.residual_nm + K * a.u_nm), y(a.residual_nm - K * a.u_nm));
-        if let Some(p) = placed.iter().find(|p| p.wish == i) {
-            let at = frame.area[0] + p.at;
-            let foot = frame.area[1] + 4.0 + label_room;
-            let line = [(x, up - 2.0), (x, frame.py(reach)), (at, foot + 7.0), (at, foot + 3.0)];
-            layer.line(&line, inks.leader, 0.9, "");
-            let style = Type { class: "peak-label", ..Type::plain(LABEL_SIZE, inks.ink_text) };
-            layer.text(at + LABEL_SIZE * 0.35, foot, -90.0, style, &names[i]);
-        }
+        let ink = (inks.leader, inks.ink_text);
+        label(&mut layer, Of::Anchor(i), (x, up - 2.0), ink);
         layer.line(&[(x, up), (x, down)], inks.ink_text, 1.3, "");
         for end in [up, down] {
             layer.line(&[(x - 4.0, end), (x + 4.0, end)], inks.ink_text, 1.3, "");
@@ -154,15 +160,15 @@ pub fn calibration_plot(profile: &Profile, style: &PlotStyle) -> Result<String> 
         layer.circle((x, y(a.residual_nm)), 3.5, inks.paper_text, inks.ink_text);
         layer.close();
     }
-    for l in profile.left_out.iter().filter(|l| (low..=high).contains(&l.wavelength_nm)) {
+    for (i, l) in left_out.iter().enumerate() {
         layer.open("left-out", Some(&format!("{} left out: {}", l.feature, l.reason)));
-        let (x, y) = (frame.px(l.wavelength_nm), frame.py(-reach) - 8.0);
-        layer.line(&[(x - 4.0, y - 4.0), (x + 4.0, y + 4.0)], inks.alert, 1.4, "");
-        layer.line(&[(x - 4.0, y + 4.0), (x + 4.0, y - 4.0)], inks.alert, 1.4, "");
+        let (x, y) = (frame.px(l.wavelength_nm), frame.py(reach) + 9.0);
+        label(&mut layer, Of::LeftOut(i), (x, y - 6.0), (inks.alert, inks.alert));
+        cross(&mut layer, x, y, &inks);
         layer.close();
     }
-    key(&mut layer, profile, &inks, h - bottom + SMALL_LINE - 4.0, placed.len() < anchors.len());
-    super::foot(&mut layer, &footer, &inks, w, h);
+    key(&mut layer, profile, &inks, h - bottom + KEY_ROOM - 8.0, placed.len() < tags.len());
+    super::foot(&mut layer, &footer, &inks, h);
     let description = format!(
         "Residuals of {} and uncertainty of the axis of {}, anchored from {} to {} nm (air), \
          root mean square {} nm.",
@@ -173,6 +179,57 @@ pub fn calibration_plot(profile: &Profile, style: &PlotStyle) -> Result<String> 
         format::two_digits(profile.rms_nm)
     );
     Ok(super::document(w, h, &name, &description, &frame.body, layer))
+}
+
+/// What a name belongs to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Of {
+    /// The anchor of that number.
+    Anchor(usize),
+    /// The line left out of that number.
+    LeftOut(usize),
+}
+
+/// A name that wants a place.
+struct Tag<'a> {
+    at: f64,
+    name: &'a str,
+    of: Of,
+    u: f64,
+}
+
+/// The band as a tone, with edges where they are inside the plot.
+fn draw_band(
+    layer: &mut Layer,
+    frame: &Frame,
+    band: &[Measured],
+    (low, high): (f64, f64),
+    reach: f64,
+    inks: &Inks,
+) {
+    let place_of = |m: &Measured, sign: f64| {
+        (frame.px(m.value.clamp(low, high)), frame.py((sign * K * m.u).clamp(-reach, reach)))
+    };
+    layer.open("band", Some("uncertainty of the axis, k = 2"));
+    let upper = band.iter().map(|m| place_of(m, 1.0));
+    let lower = band.iter().rev().map(|m| place_of(m, -1.0));
+    let outline: Vec<(f64, f64)> = upper.chain(lower).collect();
+    layer.shape(&outline, inks.curve_text, 0.16, "none");
+    let inside = |m: &Measured| K * m.u <= reach && (low..=high).contains(&m.value);
+    for piece in band.chunk_by(|a, b| inside(a) == inside(b)).filter(|p| inside(&p[0])) {
+        for sign in [1.0, -1.0] {
+            let edge: Vec<(f64, f64)> = piece.iter().map(|m| place_of(m, sign)).collect();
+            layer.line(&edge, inks.curve_text, 1.0, "");
+        }
+    }
+    layer.close();
+}
+
+/// The sign of what was left out.
+fn cross(layer: &mut Layer, x: f64, y: f64, inks: &Inks) {
+    for s in [1.0, -1.0] {
+        layer.line(&[(x - 4.0, y - 4.0 * s), (x + 4.0, y + 4.0 * s)], inks.alert, 1.4, "");
+    }
 }
 
 /// Wavelength and uncertainty along the instrument's own axis, ascending in wavelength.
@@ -192,7 +249,7 @@ fn ends(band: &[Measured]) -> (f64, f64) {
     (at(band.first()), at(band.last()))
 }
 
-fn key(layer: &mut Layer, profile: &Profile, inks: &super::Inks, y: f64, some_unnamed: bool) {
+fn key(layer: &mut Layer, profile: &Profile, inks: &Inks, y: f64, some_unnamed: bool) {
     let words = Type::plain(SMALL, inks.soft);
     let mut x = EDGE + 8.0;
     layer.open("key", None);
@@ -206,12 +263,11 @@ fn key(layer: &mut Layer, profile: &Profile, inks: &super::Inks, y: f64, some_un
     layer.line(&[(next + 9.0, y - 10.0), (next + 9.0, y + 2.0)], inks.soft, 1.0, "2 4");
     let next = entry(layer, "outermost anchors");
     if !profile.left_out.is_empty() {
-        layer.line(&[(next + 6.0, y - 8.0), (next + 14.0, y)], inks.alert, 1.4, "");
-        layer.line(&[(next + 6.0, y), (next + 14.0, y - 8.0)], inks.alert, 1.4, "");
+        cross(layer, next + 10.0, y - 4.0, inks);
         entry(layer, "left out");
     }
     if some_unnamed {
-        entry(layer, "some anchors without a name");
+        entry(layer, "some lines without a name");
     }
     layer.close();
 }
@@ -229,5 +285,22 @@ fn footer(profile: &Profile, style: &PlotStyle) -> Vec<String> {
         ));
     }
     own.push(format!("glowtell {}", crate::VERSION));
-    style.footer.iter().cloned().chain([own.join("; ")]).collect()
+    let samples: Vec<String> = axis_samples(profile)
+        .iter()
+        .filter_map(|s| Some((s, s.u_nm?)))
+        .map(|(s, u)| {
+            let star = if s.extrapolated { "*" } else { "" };
+            format!(
+                "{} at {}{star}",
+                format::two_digits(K * u),
+                format::decimals(s.wavelength_nm, 0)
+            )
+        })
+        .collect();
+    let mut lines = style.footer.clone();
+    if !samples.is_empty() {
+        lines.push(format!("axis ± nm (k = 2): {}; * beyond the anchors", samples.join(", ")));
+    }
+    lines.push(own.join("; "));
+    super::footer_wrapped(&lines, style)
 }

@@ -6,12 +6,18 @@ use crate::{Mask, Spectrum};
 /// Points in one column from which on the column is thinned to first, lowest, highest, last.
 const CROWDED: usize = 5;
 
+/// A step this many times longer than the median parts the curve: nothing was recorded there.
+const HOLE: f64 = 12.0;
+
 /// The recording between `low` and `high` (axis units) as pieces of (axis value, counts).
-/// Points that are dead or not finite part two pieces; the ends of a piece that crosses `low` or
+/// Points that are dead or not finite part two pieces, and so do holes in the axis; the ends of a piece that crosses `low` or
 /// `high` are interpolated.
 pub fn pieces(spectrum: &Spectrum, low: f64, high: f64) -> Vec<Vec<(f64, f64)>> {
     let good = spectrum.mask().iter().map(|m| !m.has(Mask::DEAD));
     let points = spectrum.x().iter().zip(spectrum.counts()).zip(good);
+    let mut steps: Vec<f64> = spectrum.x().windows(2).map(|w| w[1] - w[0]).collect();
+    steps.sort_by(f64::total_cmp);
+    let longest = steps.get(steps.len() / 2).map_or(f64::INFINITY, |m| HOLE * m);
     let mut out: Vec<Vec<(f64, f64)>> = Vec::new();
     let mut piece: Vec<(f64, f64)> = Vec::new();
     let mut before: Option<(f64, f64)> = None;
@@ -23,6 +29,10 @@ pub fn pieces(spectrum: &Spectrum, low: f64, high: f64) -> Vec<Vec<(f64, f64)>> 
             out.push(std::mem::take(&mut piece));
             before = None;
             continue;
+        }
+        if before.is_some_and(|last| here.0 - last.0 > longest) {
+            out.push(std::mem::take(&mut piece));
+            before = None;
         }
         if let Some(last) = before {
             for edge in [low, high] {
@@ -106,6 +116,14 @@ mod tests {
         assert_eq!(pieces(&s, 0.0, 1e3), [vec![(500.0, 1.0)], vec![(502.0, 3.0), (503.0, 4.0)]]);
         assert!(height_at(&pieces(&s, 0.0, 1e3), 501.0).is_none());
         assert_eq!(height_at(&pieces(&s, 0.0, 1e3), 502.5), Some(3.5));
+    }
+
+    #[test]
+    fn a_hole_in_the_axis_parts_the_curve() {
+        let x = vec![1.0, 2.0, 3.0, 4.0, 30.0, 31.0];
+        let s = Spectrum::new(Axis::new(AxisKind::Nm, x).unwrap(), vec![1.0; 6]).unwrap();
+        let lengths: Vec<usize> = pieces(&s, 0.0, 99.0).iter().map(Vec::len).collect();
+        assert_eq!(lengths, [4, 2]);
     }
 
     #[test]

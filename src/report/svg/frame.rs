@@ -172,13 +172,26 @@ fn draw_into(svg: &mut String, spec: &FrameSpec<'_>) -> Result<[f64; 4], String>
 }
 
 /// Round numbers between `low` and `high`, steps of 1, 2 or 5 times a power of ten, about
-/// `wanted` of them, with the number of decimals they need.
+/// `wanted` of them and two at least, with the number of decimals they need.
 pub fn round_steps(low: f64, high: f64, wanted: usize) -> (Vec<f64>, i32) {
+    /// Finer steps are tried so often where fewer than two fall into the range.
+    const TRIES: u32 = 4;
     let span = high - low;
     if !(span.is_finite() && span > 0.0) {
         return (Vec::new(), 0);
     }
-    let rough = span / wanted.max(1) as f64;
+    let mut found = (Vec::new(), 0);
+    for finer in 0..TRIES {
+        found = steps_of(low, high, span / (wanted.max(1) << finer) as f64);
+        if found.0.len() > 1 {
+            break;
+        }
+    }
+    found
+}
+
+/// Multiples of the round number that is next to `rough` from above.
+fn steps_of(low: f64, high: f64, rough: f64) -> (Vec<f64>, i32) {
     // By way of text: the same on every machine, unlike a logarithm near whole numbers.
     let power = format!("{rough:e}").rsplit_once('e').and_then(|(_, e)| e.parse::<i32>().ok());
     let power = power.unwrap_or(0);
@@ -186,7 +199,7 @@ pub fn round_steps(low: f64, high: f64, wanted: usize) -> (Vec<f64>, i32) {
     let factor = [1.0, 2.0, 5.0, 10.0].into_iter().find(|f| f * unit >= rough * 0.999);
     let step = factor.unwrap_or(10.0) * unit;
     let first = (low / step - 1e-9).ceil();
-    let count = ((high / step + 1e-9).floor() - first).max(-1.0) as usize + 1;
+    let count = ((high / step + 1e-9).floor() - first + 1.0).max(0.0) as usize;
     let places = if factor == Some(10.0) { -power - 1 } else { -power };
     ((0..count).map(|i| (first + i as f64) * step).collect(), places.clamp(-15, 15))
 }
@@ -207,13 +220,15 @@ mod tests {
             (vec![0.0, 0.2, 0.4, 0.6000000000000001, 0.8, 1.0], 1)
         );
         assert!(round_steps(1.0, 1.0, 5).0.is_empty());
+        // The first step that is tried, 500 000, has no multiple in this range.
+        assert_eq!(round_steps(-479_557.0, -63_901.0, 2).0, [-400_000.0, -200_000.0]);
     }
 
     proptest! {
         #[test]
         fn steps_are_within_and_not_too_many(a in -1e6f64..1e6, span in 1e-3f64..1e6, n in 2usize..12) {
             let (t, _) = round_steps(a, a + span, n);
-            prop_assert!(t.len() <= n + 2);
+            prop_assert!((2..=n.max(4) + 2).contains(&t.len()), "{}", t.len());
             for v in t {
                 prop_assert!(v >= a - span * 1e-6 && v <= a + span * (1.0 + 1e-6));
             }

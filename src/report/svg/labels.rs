@@ -50,43 +50,33 @@ pub fn spread(wanted: &[f64], gap: f64, low: f64, high: f64) -> Vec<f64> {
     places
 }
 
-/// Chooses and places labels: as many as fit with `gap` between them inside `low..=high` and none
-/// shifted by more than `reach`; where that fails, the label of least weight in the crowd is
-/// dropped. `wishes` ascend in `at`; the result does as well.
+/// Chooses and places labels, heaviest first: a label is taken where all taken so far and itself
+/// find places with `gap` between them inside `low..=high`, none shifted by more than `reach`.
+/// So a strong line is never dropped for a fainter one, and a faint line alone in its stretch of
+/// the axis keeps its label however crowded another stretch is. `wishes` ascend in `at`; the
+/// result does as well.
 pub fn place(wishes: &[Wish], gap: f64, low: f64, high: f64, reach: f64) -> Vec<Placed> {
     let room = ((high - low) / gap).floor().max(0.0) as usize + 1;
-    let mut kept: Vec<usize> = (0..wishes.len()).collect();
-    if kept.len() > room {
-        // Heaviest first; equal weights keep the order of the axis.
-        kept.sort_by(|a, b| wishes[*b].weight.total_cmp(&wishes[*a].weight).then(a.cmp(b)));
-        kept.truncate(room);
-        kept.sort_unstable();
-    }
-    loop {
-        let wanted: Vec<f64> = kept.iter().map(|i| wishes[*i].at).collect();
-        let places = spread(&wanted, gap, low, high);
-        let shift = |k: usize| (places[k] - wanted[k]).abs();
-        let worst = (0..kept.len()).max_by(|a, b| shift(*a).total_cmp(&shift(*b)));
-        let Some(worst) = worst.filter(|k| shift(*k) > reach) else {
-            return kept
-                .iter()
-                .zip(&places)
-                .map(|(wish, at)| Placed { wish: *wish, at: *at })
-                .collect();
-        };
-        // The crowd: neighbours that touch each other around the worst one.
-        let touching = |a: usize, b: usize| places[b] - places[a] < gap * 1.000_001;
-        let (mut first, mut last) = (worst, worst);
-        while first > 0 && touching(first - 1, first) {
-            first -= 1;
+    let mut order: Vec<usize> = (0..wishes.len()).collect();
+    // Equal weights keep the order of the axis.
+    order.sort_by(|a, b| wishes[*b].weight.total_cmp(&wishes[*a].weight).then(a.cmp(b)));
+    let mut taken: Vec<usize> = Vec::new();
+    let mut places: Vec<f64> = Vec::new();
+    for candidate in order {
+        if taken.len() == room {
+            break;
         }
-        while last + 1 < kept.len() && touching(last, last + 1) {
-            last += 1;
+        let at = taken.partition_point(|i| *i < candidate);
+        taken.insert(at, candidate);
+        let wanted: Vec<f64> = taken.iter().map(|i| wishes[*i].at).collect();
+        let trial = spread(&wanted, gap, low, high);
+        if trial.iter().zip(&wanted).all(|(p, w)| (p - w).abs() <= reach) {
+            places = trial;
+        } else {
+            taken.remove(at);
         }
-        let weight = |k: usize| wishes[kept[k]].weight;
-        let drop = (first..=last).min_by(|a, b| weight(*a).total_cmp(&weight(*b)));
-        kept.remove(drop.unwrap_or(worst));
     }
+    taken.into_iter().zip(places).map(|(wish, at)| Placed { wish, at }).collect()
 }
 
 #[cfg(test)]
@@ -126,6 +116,15 @@ mod tests {
             }
         }
         assert!(got <= best + 1e-9, "{got} against {best}");
+    }
+
+    #[test]
+    fn a_crowd_of_strong_lines_does_not_silence_the_rest_of_the_axis() {
+        let mut w: Vec<Wish> =
+            (0..200).map(|i| Wish { at: 100.0 + 0.1 * f64::from(i), weight: 10.0 }).collect();
+        w.push(Wish { at: 700.0, weight: 0.1 });
+        let p = place(&w, 10.0, 0.0, 800.0, 40.0);
+        assert_eq!(p.last().map(|p| p.wish), Some(200));
     }
 
     proptest! {

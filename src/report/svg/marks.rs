@@ -22,6 +22,8 @@ const BEND: f64 = 26.0;
 const SIGN_ROOM: f64 = 13.0;
 /// Labels take at most this share of the height of the plotting area.
 const MOST_LABEL: f64 = 0.36;
+/// … but always as much as a species and a wavelength need, px.
+const USUAL_LABEL: f64 = 76.0;
 /// Free room above the labels, px.
 const ABOVE: f64 = 4.0;
 /// Weight of the first line of a species that is seen or likely: before all others.
@@ -147,7 +149,7 @@ pub fn plan(marks: &mut [Mark], area_w: f64, area_h: f64, to_px: impl Fn(f64) ->
     let wishes: Vec<Wish> =
         marks.iter().map(|m| Wish { at: to_px(m.x), weight: m.weight }).collect();
     let placed = place(&wishes, GAP, GAP / 2.0 + 1.0, area_w - GAP / 2.0 - 1.0, REACH);
-    let most = area_h * MOST_LABEL;
+    let most = (area_h * MOST_LABEL).max(USUAL_LABEL);
     let mut label_room: f64 = 0.0;
     for p in &placed {
         let m = &mut marks[p.wish];

@@ -1,6 +1,6 @@
 //! Plots: the annotated spectrum and the calibration of an axis.
 //!
-//! The plotting library draws axes and curve ([`frame`](self)); labels with leader lines, markers,
+//! The plotting library draws axes and curve; labels with leader lines, markers,
 //! the list of verdicts and what a screen reader needs are added as a layer of our own. Layout
 //! rests on a table of letter widths, never on installed fonts, so the same input gives the same
 //! bytes everywhere.
@@ -35,16 +35,24 @@ const TITLE_SIZE: f64 = 17.0;
 const SMALL: f64 = 11.0;
 /// Distance of lines of small print, px.
 const SMALL_LINE: f64 = 15.0;
+/// Room for the key of the signs, px.
+const KEY_ROOM: f64 = 24.0;
 /// Outer margin, px.
 const EDGE: f64 = 16.0;
+/// Margin at the right of the axes, px: half of the last tick's label stands in it.
+const RIGHT_EDGE: f64 = 26.0;
 /// Room for the title, px.
 const TITLE_ROOM: f64 = 44.0;
+/// Lines of small print at most, so that the curve keeps its room.
+const MOST_FOOTER: usize = 6;
 /// About one x tick for so many px.
 const X_TICK_PX: f64 = 90.0;
 /// About one y tick for so many px.
 const Y_TICK_PX: f64 = 56.0;
 /// Height of the strip of spectral colours at the foot of an nm plot, px.
 const STRIP: f64 = 6.0;
+/// Largest count or axis value that is drawn in its place.
+const MOST_COUNTS: f64 = 1e290;
 /// Share of the counts' lowest points that may fall below the foot of the plot.
 const LOW_QUANTILE: f64 = 0.005;
 
@@ -69,8 +77,8 @@ pub fn spectrum_plot(
     // Margins around the axes.
     let words = gases.filter(|_| !has_panel).map(panel::one_line);
     let top = TITLE_ROOM + if words.is_some() { SMALL_LINE + 3.0 } else { 0.0 };
-    let right = if has_panel { panel::WIDTH + EDGE } else { EDGE };
-    let bottom = footer.len() as f64 * SMALL_LINE + SMALL_LINE + EDGE;
+    let right = if has_panel { panel::WIDTH + EDGE } else { RIGHT_EDGE };
+    let bottom = footer.len() as f64 * SMALL_LINE + KEY_ROOM + EDGE;
     let margins = [top, right, bottom, EDGE];
     let area_w = w - right - EDGE - frame::Y_AXIS_ROOM;
     let area_h = h - top - bottom - frame::X_AXIS_ROOM;
@@ -94,9 +102,14 @@ pub fn spectrum_plot(
         AxisKind::Nm => "wavelength / nm (air)",
         AxisKind::Pixel => "pixel",
     };
-    let y_title = match style.scale {
-        Scale::Linear => spectrum.unit.clone(),
-        Scale::SquareRoot => format!("{} (square-root scale)", spectrum.unit),
+    let power = heights.power();
+    let y_title = match (style.scale, power) {
+        (Scale::Linear, 0) => spectrum.unit.clone(),
+        (Scale::Linear, _) => format!("{} / {}", spectrum.unit, ten_to(power)),
+        (Scale::SquareRoot, 0) => format!("{} (square-root scale)", spectrum.unit),
+        (Scale::SquareRoot, _) => {
+            format!("{} / {} (square-root scale)", spectrum.unit, ten_to(power))
+        }
     };
     let (x_ticks, places) = round_steps(low, high, (area_w / X_TICK_PX) as usize);
     let frame = frame::draw(&FrameSpec {
@@ -107,7 +120,7 @@ pub fn spectrum_plot(
             ticks: x_ticks.into_iter().map(|v| (v, format::decimals(v, places))).collect(),
             title: x_title,
         },
-        y: AxisSpec { range: heights.range, ticks: heights.ticks(area_h), title: &y_title },
+        y: AxisSpec { range: heights.range, ticks: heights.ticks(area_h, power), title: &y_title },
         curves: &curves,
         inks,
     })?;
@@ -125,11 +138,11 @@ pub fn spectrum_plot(
     };
     let bend = frame.py(heights.top);
     marks::draw(&mut layer, &marks, &plan, &frame, &inks, tips, bend);
-    let key_y = h - bottom + SMALL_LINE - 4.0;
+    let key_y = h - bottom + KEY_ROOM - 8.0;
     marks::key(&mut layer, &marks, &plan, peaks, &inks, (EDGE + 8.0, key_y), w - right);
-    foot(&mut layer, &footer, &inks, w, h);
+    foot(&mut layer, &footer, &inks, h);
     if let (Some(report), true) = (gases, has_panel) {
-        let sides = [w - panel::WIDTH - 4.0, TITLE_ROOM, w - EDGE, h - bottom];
+        let sides = [w - panel::WIDTH, TITLE_ROOM, w - EDGE, frame.area[3]];
         panel::draw(&mut layer, report, &inks, sides);
     }
     let headline = headline(style, &spectrum.provenance.name);
@@ -163,9 +176,11 @@ impl Heights {
         all.sort_by(f64::total_cmp);
         let lowest = all.get((all.len() as f64 * LOW_QUANTILE) as usize).copied().unwrap_or(0.0);
         let base = peaks.baseline.iter().copied().filter(|b| b.is_finite());
-        let foot = base.fold(lowest, f64::min);
-        let peak = all.last().copied().unwrap_or(1.0);
-        let peak = if peak > foot { peak } else { foot + 1.0 };
+        // Bounds beyond any detector keep sums from overflowing.
+        let bounded = |v: f64| v.clamp(-MOST_COUNTS, MOST_COUNTS);
+        let foot = bounded(base.fold(lowest, f64::min));
+        let peak = bounded(all.last().copied().unwrap_or(1.0));
+        let peak = if peak > foot { peak } else { foot + foot.abs().max(1.0) };
         let mut h = Heights { scale, foot, peak, range: (0.0, 1.0), top: 1.0 };
         // Foot at 0; the strip below and the headroom above in the same unit.
         h.top = h.of(peak);
@@ -176,29 +191,45 @@ impl Heights {
 
     /// Height of a count; what is below the foot is drawn at the foot.
     fn of(&self, count: f64) -> f64 {
-        let above = (count - self.foot).max(0.0);
+        let above = (count.min(MOST_COUNTS) - self.foot).max(0.0);
         match self.scale {
             Scale::Linear => above,
             Scale::SquareRoot => above.sqrt(),
         }
     }
 
-    fn ticks(&self, area_h: f64) -> Vec<(f64, String)> {
+    /// Power of ten, a multiple of three, that keeps the numbers at the axis short.
+    fn power(&self) -> i32 {
+        /// Numbers in this range are written as they are.
+        const PLAIN: std::ops::Range<f64> = 1e-2..1e5;
+        let size = self.peak.abs().max(self.foot.abs());
+        if PLAIN.contains(&size) || size == 0.0 {
+            return 0;
+        }
+        format::exponent(size, 17).div_euclid(3) * 3
+    }
+
+    fn ticks(&self, area_h: f64, power: i32) -> Vec<(f64, String)> {
         let curve_px = area_h * self.top / (self.range.1 - self.range.0);
-        let wanted = (curve_px / Y_TICK_PX).max(2.0);
-        let dense = match self.scale {
-            Scale::Linear => wanted,
-            // Twice as many at first: the lower ones are far apart, the upper ones are thinned.
-            Scale::SquareRoot => wanted * 2.0,
-        };
-        let (values, places) = round_steps(self.foot, self.peak, dense as usize);
+        let wanted = (curve_px / Y_TICK_PX).max(3.0);
+        let (mut values, mut places) = round_steps(self.foot, self.peak, wanted as usize);
+        if self.scale == Scale::SquareRoot {
+            // Finer steps near the foot, where the scale is stretched.
+            let first = values.iter().copied().find(|v| *v > self.foot).unwrap_or(self.peak);
+            let (finer, p) = round_steps(self.foot, first, 5);
+            places = places.max(p);
+            values.retain(|v| *v > first * (1.0 + 1e-9));
+            values.splice(0..0, finer);
+        }
         let apart = (self.range.1 - self.range.0) * (Y_TICK_PX * 0.4 / area_h);
-        let mut last = f64::NEG_INFINITY;
+        let unit = power_of_ten(power);
+        // From the top, so that the round numbers of the coarse steps stay.
+        let mut last = f64::INFINITY;
         let mut out = Vec::new();
-        for v in values {
+        for v in values.into_iter().rev() {
             let at = self.of(v);
-            if at - last >= apart {
-                out.push((at, format::decimals(v, places)));
+            if last - at >= apart {
+                out.push((at, format::decimals(v / unit, places + power)));
                 last = at;
             }
         }
@@ -206,10 +237,35 @@ impl Heights {
     }
 }
 
+fn power_of_ten(power: i32) -> f64 {
+    format!("1e{power}").parse().unwrap_or(1.0)
+}
+
+/// `10³`, `10⁻⁶`.
+fn ten_to(power: i32) -> String {
+    let raised = power.to_string();
+    let raised = raised.chars().map(|c| match c {
+        '0' => '⁰',
+        '1' => '¹',
+        '2' => '²',
+        '3' => '³',
+        '4' => '⁴',
+        '5' => '⁵',
+        '6' => '⁶',
+        '7' => '⁷',
+        '8' => '⁸',
+        '9' => '⁹',
+        _ => '⁻',
+    });
+    format!("10{}", raised.collect::<String>())
+}
+
 /// The stretch of the axis that is shown; never empty.
 fn shown_range(spectrum: &Spectrum, style: &PlotStyle) -> (f64, f64) {
     let (low, high) = style.range.unwrap_or_else(|| spectrum.axis().range());
-    if high > low { (low, high) } else { (low - 0.5, high + 0.5) }
+    let (low, high) = (low.max(-MOST_COUNTS), high.min(MOST_COUNTS));
+    let half = (low.abs() * 1e-3).max(0.5);
+    if high > low { (low, high) } else { (low - half, low + half) }
 }
 
 fn headline<'a>(style: &'a PlotStyle, name: &'a str) -> &'a str {
@@ -269,14 +325,21 @@ fn footer_lines(
         None => own.push("line width not known".into()),
     }
     own.push(format!("k = 1; glowtell {}", crate::VERSION));
-    style.footer.iter().cloned().chain([own.join("; ")]).collect()
+    let lines: Vec<String> = style.footer.iter().cloned().chain([own.join("; ")]).collect();
+    footer_wrapped(&lines, style)
 }
 
-fn foot(layer: &mut Layer, lines: &[String], inks: &Inks, w: f64, h: f64) {
+/// Lines of small print that fit the picture.
+fn footer_wrapped(lines: &[String], style: &PlotStyle) -> Vec<String> {
+    let room = style.width_px - 2.0 * EDGE - 8.0;
+    lines.iter().flat_map(|l| text::wrapped(l, SMALL, room)).take(MOST_FOOTER).collect()
+}
+
+fn foot(layer: &mut Layer, lines: &[String], inks: &Inks, h: f64) {
     let small = Type { class: "footer", ..Type::plain(SMALL, inks.soft) };
     for (i, line) in lines.iter().rev().enumerate() {
         let y = h - 12.0 - i as f64 * SMALL_LINE;
-        layer.text(EDGE + 8.0, y, 0.0, small, &text::shortened(line, SMALL, w - 2.0 * EDGE - 8.0));
+        layer.text(EDGE + 8.0, y, 0.0, small, line);
     }
 }
 
@@ -343,6 +406,8 @@ const COLOURS: [(f64, [f64; 3]); 12] = [
 fn colour_strip(layer: &mut Layer, frame: &Frame, low: f64, high: f64) {
     /// Width of one patch, nm.
     const PATCH_NM: f64 = 5.0;
+    /// Overlap of patches, px.
+    const SEAM: f64 = 0.4;
     let bottom = frame.area[3];
     layer.open("colours", None);
     let (first, last) = (COLOURS[0].0, COLOURS[COLOURS.len() - 1].0);
@@ -357,7 +422,9 @@ fn colour_strip(layer: &mut Layer, frame: &Frame, low: f64, high: f64) {
                 let mix = |i: usize| (p.1[i] + (q.1[i] - p.1[i]) * t).round() as u8;
                 let fill = format!("#{:02x}{:02x}{:02x}", mix(0), mix(1), mix(2));
                 let (left, right) = (frame.px(a), frame.px(b));
-                layer.rectangle((left, bottom - STRIP), (right - left, STRIP - 1.0), &fill, 1.0);
+                // A little overlap hides the seams.
+                let size = (right - left + SEAM, STRIP - 1.0);
+                layer.rectangle((left, bottom - STRIP), size, &fill, 1.0);
             }
         }
         nm += PATCH_NM;

@@ -197,6 +197,33 @@ fn little_and_odd_input_is_drawn() {
 }
 
 #[test]
+fn numbers_at_the_ends_of_the_scale_are_drawn() {
+    let none = PeakList { peaks: vec![], baseline: vec![], ..list(&neon().0, &[]) };
+    for counts in [[1e308, -1e308, 1e308], [1e-308, 0.0, 2e-308], [-5.0, -5.0, -5.0], [1e9; 3]] {
+        for x in [[0.0, 1.0, 2.0], [-1e308, 0.0, 1e308], [1e16, 1e16 + 2.0, 1e16 + 4.0]] {
+            for scale in [Scale::Linear, Scale::SquareRoot] {
+                let axis = Axis::new(AxisKind::Nm, x.to_vec()).unwrap();
+                let s = Spectrum::new(axis, counts.to_vec()).unwrap();
+                let style = PlotStyle { scale, ..PlotStyle::default() };
+                let svg = spectrum_plot(&s, &none, None, &style).unwrap();
+                parse(&svg);
+                assert!(!svg.contains("NaN") && !svg.contains("inf"), "{counts:?} {x:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn large_counts_are_written_short() {
+    let (_, l) = neon();
+    let lines: Vec<(f64, f64)> = NEON.iter().map(|(c, h)| (*c, h * 120.0)).collect();
+    let s = recording(AxisKind::Nm, 380.0, 1000.0, 2048, &lines);
+    let svg = spectrum_plot(&s, &l, None, &PlotStyle::default()).unwrap();
+    let texts: Vec<String> = parse(&svg).into_iter().map(|e| e.text).collect();
+    assert!(texts.iter().any(|t| t == "counts / 10⁶") && texts.iter().any(|t| t == "1.5"));
+}
+
+#[test]
 fn gaps_part_the_curve() {
     let mut counts = vec![10.0; 50];
     counts[25] = f64::NAN;
@@ -232,7 +259,7 @@ fn dropped_labels_are_counted() {
     let note = format!("+ {} fainter lines not labelled", 120 - labels);
     assert!(labels > 50 && labels < 120);
     assert!(elements.iter().any(|e| e.text == note), "no {note:?}");
-    check_labels(&svg, &PlotStyle::default(), EDGE);
+    check_labels(&svg, &PlotStyle::default(), RIGHT_EDGE);
 }
 
 #[test]
@@ -258,6 +285,8 @@ fn the_calibration_shows_all_anchors_and_what_was_left_out() {
     assert_eq!((class("anchor"), class("left-out"), class("band")), (5, 1, 1));
     assert!(elements.iter().any(|e| e.text == "Hg 546.07"));
     assert_eq!(svg, calibration_plot(&profile(), &PlotStyle::default()).unwrap());
+    assert!(elements.iter().any(|e| e.text == "Eu 611.6"));
+    assert!(elements.iter().any(|e| e.text.starts_with("axis ± nm (k = 2): 0.087 at 365*")));
     let mut bare = profile();
     bare.anchors.clear();
     bare.left_out.clear();
@@ -289,6 +318,6 @@ proptest! {
         };
         let svg = spectrum_plot(&s, &l, with_report.then_some(&r), &style).unwrap();
         let panel = with_report && width >= panel::FROM_WIDTH;
-        check_labels(&svg, &style, if panel { panel::WIDTH + EDGE } else { EDGE });
+        check_labels(&svg, &style, if panel { panel::WIDTH + EDGE } else { RIGHT_EDGE });
     }
 }
