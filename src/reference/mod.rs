@@ -1,7 +1,10 @@
 //! What is known before anything is measured: line tables, bands, lamp features, air and vacuum.
 
 mod air;
+mod columns;
 pub mod constants;
+#[cfg(test)]
+mod facts;
 mod read;
 mod tables;
 

@@ -4,6 +4,9 @@
 //! `# key = text` in the head makes `key`, where it is the whole content of a text column, stand
 //! for `text`, so that a long source is written once.
 
+use super::columns::{
+    BAND_NEEDS, COLUMN_NAMES, Column, LAMP_NEEDS, LINE_NEEDS, Places, UNREAD_COLUMNS,
+};
 use super::{AnchorUse, Band, LampFeature, Line, Shading, Species, SpeciesKind, Text};
 use crate::{Error, Result};
 use csv::StringRecord;
@@ -35,6 +38,8 @@ pub(super) struct TableFile {
 pub(super) struct Gathered {
     pub species: Vec<Species>,
     pub lamp: Vec<LampFeature>,
+    /// What a user should know about the tables that were read.
+    pub notes: Vec<String>,
     index: HashMap<String, usize>,
     latest: usize,
 }
@@ -62,66 +67,11 @@ impl Gathered {
     }
 }
 
-/// Place of each known column in the rows of one table.
-struct Columns {
-    names: &'static [&'static str],
-    places: Vec<Option<usize>>,
-}
-
-/// Columns of a table of lines; the first two are needed.
-const LINE_COLUMNS: &[&str] = &[
-    "species",
-    "wavelength_air_nm",
-    "ion_stage",
-    "rel_intensity",
-    "intensity_scale",
-    "a_per_s",
-    "g_upper",
-    "e_lower_per_cm",
-    "e_upper_per_cm",
-    "accuracy",
-    "source",
-    "note",
-];
-/// Columns of a table of bands; the first five are needed.
-const BAND_COLUMNS: &[&str] = &[
-    "molecule",
-    "system",
-    "gas",
-    "head_air_nm",
-    "shading",
-    "system_name",
-    "label",
-    "strength",
-    "a_per_s",
-    "width_nm",
-    "source",
-    "note",
-];
-/// Columns of a table of lamp features; the first six are needed.
-const LAMP_COLUMNS: &[&str] = &[
-    "feature",
-    "species",
-    "wavelength_air_nm",
-    "u_nm",
-    "kind",
-    "anchor",
-    "rel_intensity",
-    "source",
-    "note",
-];
-/// Columns that a table of lines needs.
-const LINE_NEEDS: usize = 2;
-/// Columns that a table of bands needs.
-const BAND_NEEDS: usize = 5;
-/// Columns that a table of lamp features needs.
-const LAMP_NEEDS: usize = 6;
-
 /// One row with all that is needed to read it and to complain about it.
 struct Row<'a> {
     file: &'a TableFile,
     keys: &'a [(&'a str, Text)],
-    columns: &'a Columns,
+    places: &'a Places,
     record: &'a StringRecord,
 }
 
@@ -132,14 +82,16 @@ impl Row<'_> {
     }
 
     /// Content of a column, trimmed; empty where the table does not have it.
-    fn get(&self, column: &str) -> &str {
-        let known = self.columns.names.iter().position(|n| *n == column);
-        let place = known.and_then(|k| self.columns.places[k]);
-        place.and_then(|p| self.record.get(p)).map_or("", str::trim)
+    fn get(&self, column: Column) -> &str {
+        let place = self.places[column as usize];
+        let raw = place.and_then(|p| self.record.get(p)).unwrap_or("");
+        // Most fields have nothing to trim, and trimming costs more than looking.
+        let ends = [raw.as_bytes().first(), raw.as_bytes().last()];
+        if ends.iter().flatten().all(|b| b.is_ascii_graphic()) { raw } else { raw.trim() }
     }
 
     /// Content of a text column, keys replaced.
-    fn text(&self, column: &str) -> Text {
+    fn text(&self, column: Column) -> Text {
         let raw = self.get(column);
         if raw.is_empty() {
             return Text::Borrowed("");
@@ -151,16 +103,16 @@ impl Row<'_> {
     }
 
     /// Content of a column that must not be empty.
-    fn needed(&self, column: &str) -> Result<&str> {
+    fn needed(&self, column: Column) -> Result<&str> {
         let raw = self.get(column);
         if raw.is_empty() {
-            return Err(self.error(format!("column {column} is empty"), "fill it in"));
+            return Err(self.error(format!("column {} is empty", column.name()), "fill it in"));
         }
         Ok(raw)
     }
 
     /// A finite number, or none where the column is empty.
-    fn number(&self, column: &str) -> Result<Option<f64>> {
+    fn number(&self, column: Column) -> Result<Option<f64>> {
         let raw = self.get(column);
         if raw.is_empty() {
             return Ok(None);
@@ -168,20 +120,20 @@ impl Row<'_> {
         match raw.parse::<f64>() {
             Ok(value) if value.is_finite() => Ok(Some(value)),
             _ => Err(self.error(
-                format!("column {column} holds `{}`, which is not a number", shorten(raw)),
+                format!("column {} holds `{}`, which is not a number", column.name(), shorten(raw)),
                 "write it like 585.249 or 6.8e6, or leave it empty where it is not known",
             )),
         }
     }
 
     /// A number within limits, or none where the column is empty.
-    fn number_within(&self, column: &str, low: f64, high: f64) -> Result<Option<f64>> {
+    fn number_within(&self, column: Column, low: f64, high: f64) -> Result<Option<f64>> {
         let value = self.number(column)?;
         if let Some(v) = value
             && !(low..=high).contains(&v)
         {
             return Err(self.error(
-                format!("column {column} holds {v}, outside {low} to {high}"),
+                format!("column {} holds {v}, outside {low} to {high}", column.name()),
                 "check the unit and the decimal point",
             ));
         }
@@ -189,15 +141,15 @@ impl Row<'_> {
     }
 
     /// A positive number, or none where the column is empty.
-    fn positive(&self, column: &str) -> Result<Option<f64>> {
+    fn positive(&self, column: Column) -> Result<Option<f64>> {
         self.number_within(column, f64::MIN_POSITIVE, f64::MAX)
     }
 
     /// A wavelength in nm.
-    fn wavelength(&self, column: &str) -> Result<f64> {
+    fn wavelength(&self, column: Column) -> Result<f64> {
         self.needed(column)?;
         let value = self.number_within(column, SHORTEST_NM, LONGEST_NM)?;
-        value.ok_or_else(|| self.error(format!("column {column} is empty"), "fill it in"))
+        value.ok_or_else(|| self.error(format!("column {} is empty", column.name()), "fill it in"))
     }
 }
 
@@ -222,27 +174,27 @@ pub(super) fn read_table(file: &TableFile, into: &mut Gathered) -> Result<()> {
         ));
     }
     let width = record.len();
-    let names: Vec<&str> = record.iter().map(str::trim).collect();
-    let has = |name: &str| names.contains(&name);
-    let (known, needs, take): (_, _, fn(&Row, &mut Gathered) -> Result<()>) = if has("feature") {
-        (LAMP_COLUMNS, LAMP_NEEDS, take_lamp_feature)
-    } else if has("molecule") {
-        (BAND_COLUMNS, BAND_NEEDS, take_band)
+    let places: Places = COLUMN_NAMES.map(|name| record.iter().position(|n| n.trim() == name));
+    look_over_head(file, &record, into)?;
+    let has = |column: Column| places[column as usize].is_some();
+    let (needs, take): (_, fn(&Row, &mut Gathered) -> Result<()>) = if has(Column::Feature) {
+        (LAMP_NEEDS, take_lamp_feature)
+    } else if has(Column::Molecule) {
+        (BAND_NEEDS, take_band)
     } else {
-        (LINE_COLUMNS, LINE_NEEDS, take_line)
+        (LINE_NEEDS, take_line)
     };
-    let places: Vec<_> = known.iter().map(|k| names.iter().position(|n| n == k)).collect();
-    if let Some(missing) = (0..needs).find(|&k| places[k].is_none()) {
+    if let Some(missing) = needs.iter().find(|c| !has(**c)) {
+        let all: Vec<_> = needs.iter().map(|c| c.name()).collect();
         return Err(error_at(
             file,
             &record,
-            format!("the head of the table has no column `{}`", known[missing]),
-            format!("it needs {}, separated by commas", known[..needs].join(", ")),
+            format!("the head of the table has no column `{}`", missing.name()),
+            format!("it needs {}, separated by commas", all.join(", ")),
         ));
     }
-    let columns = Columns { names: known, places };
     while next_record(&mut reader, &mut record, file)? {
-        let row = Row { file, keys: &keys, columns: &columns, record: &record };
+        let row = Row { file, keys: &keys, places: &places, record: &record };
         if record.len() != width {
             return Err(row.error(
                 format!("the row has {} fields, the head has {width}", record.len()),
@@ -250,6 +202,29 @@ pub(super) fn read_table(file: &TableFile, into: &mut Gathered) -> Result<()> {
             ));
         }
         take(&row, into)?;
+    }
+    Ok(())
+}
+
+/// Refuses a column that stands twice, and notes those that are not known: a slip in a name would
+/// otherwise pass for a column that was left out.
+fn look_over_head(file: &TableFile, head: &StringRecord, into: &mut Gathered) -> Result<()> {
+    for (place, name) in head.iter().map(str::trim).enumerate() {
+        if head.iter().take(place).any(|earlier| earlier.trim() == name) {
+            return Err(error_at(
+                file,
+                head,
+                format!("the head of the table has the column `{}` twice", shorten(name)),
+                "give each column a name of its own",
+            ));
+        }
+        if !COLUMN_NAMES.contains(&name) && !UNREAD_COLUMNS.contains(&name) {
+            into.notes.push(format!(
+                "table {}: the column `{}` is not known and was left alone",
+                file.path.display(),
+                shorten(name)
+            ));
+        }
     }
     Ok(())
 }
@@ -312,9 +287,9 @@ fn shorten(text: &str) -> String {
 
 /// Takes one row of a table of lines.
 fn take_line(row: &Row, into: &mut Gathered) -> Result<()> {
-    let name = row.needed("species")?;
+    let name = row.needed(Column::Species)?;
     let at = into.species_index(name, || atom(row, name))?;
-    let stage = row.get("ion_stage");
+    let stage = row.get(Column::IonStage);
     if !stage.is_empty() {
         let roman = name.split_once(' ').map_or("", |(_, roman)| roman);
         if stage.parse().ok() != stage_of(roman) {
@@ -325,16 +300,16 @@ fn take_line(row: &Row, into: &mut Gathered) -> Result<()> {
         }
     }
     let line = Line {
-        wavelength_nm: row.wavelength("wavelength_air_nm")?,
-        intensity: row.positive("rel_intensity")?,
-        intensity_scale: row.text("intensity_scale"),
-        a_per_s: row.positive("a_per_s")?,
-        g_upper: row.positive("g_upper")?,
-        e_lower_per_cm: row.number_within("e_lower_per_cm", 0.0, f64::MAX)?,
-        e_upper_per_cm: row.number_within("e_upper_per_cm", 0.0, f64::MAX)?,
-        accuracy: row.text("accuracy"),
-        source: row.text("source"),
-        note: row.text("note"),
+        wavelength_nm: row.wavelength(Column::Wavelength)?,
+        intensity: row.positive(Column::RelIntensity)?,
+        intensity_scale: row.text(Column::Scale),
+        a_per_s: row.positive(Column::APerS)?,
+        g_upper: row.positive(Column::GUpper)?,
+        e_lower_per_cm: row.number_within(Column::ELower, 0.0, f64::MAX)?,
+        e_upper_per_cm: row.number_within(Column::EUpper, 0.0, f64::MAX)?,
+        accuracy: row.text(Column::Accuracy),
+        source: row.text(Column::Source),
+        note: row.text(Column::Note),
     };
     if let (Some(lower), Some(upper)) = (line.e_lower_per_cm, line.e_upper_per_cm)
         && lower >= upper
@@ -357,19 +332,19 @@ fn take_line(row: &Row, into: &mut Gathered) -> Result<()> {
 
 /// Takes one row of a table of bands.
 fn take_band(row: &Row, into: &mut Gathered) -> Result<()> {
-    let name = format!("{} ({})", row.needed("molecule")?, row.needed("system")?);
-    let gas = row.needed("gas")?;
+    let name = format!("{} ({})", row.needed(Column::Molecule)?, row.needed(Column::System)?);
+    let gas = row.needed(Column::Gas)?;
     let at = into.species_index(&name, || {
         Ok(Species {
             name: name.clone(),
             gas: gas.to_string(),
             kind: SpeciesKind::Molecule,
-            system: row.get("system_name").to_string(),
+            system: row.get(Column::SystemName).to_string(),
             lines: Vec::new(),
             bands: Vec::new(),
         })
     })?;
-    let shading = match row.needed("shading")? {
+    let shading = match row.needed(Column::ShadingSide)? {
         "violet" => Shading::Violet,
         "red" => Shading::Red,
         "line-like" => Shading::LineLike,
@@ -382,14 +357,14 @@ fn take_band(row: &Row, into: &mut Gathered) -> Result<()> {
         }
     };
     let band = Band {
-        head_nm: row.wavelength("head_air_nm")?,
+        head_nm: row.wavelength(Column::Head)?,
         shading,
-        label: row.get("label").to_string(),
-        strength: row.number_within("strength", 0.0, STRONGEST_BAND)?,
-        a_per_s: row.positive("a_per_s")?,
-        width_nm: row.positive("width_nm")?,
-        source: row.text("source").into_owned(),
-        note: row.text("note").into_owned(),
+        label: row.get(Column::Label).to_string(),
+        strength: row.number_within(Column::Strength, 0.0, STRONGEST_BAND)?,
+        a_per_s: row.positive(Column::APerS)?,
+        width_nm: row.positive(Column::Width)?,
+        source: row.text(Column::Source).into_owned(),
+        note: row.text(Column::Note).into_owned(),
     };
     let species = &mut into.species[at];
     if species.gas != gas {
@@ -403,14 +378,14 @@ fn take_band(row: &Row, into: &mut Gathered) -> Result<()> {
 
 /// Takes one row of a table of lamp features.
 fn take_lamp_feature(row: &Row, into: &mut Gathered) -> Result<()> {
-    let kind = row.needed("kind")?;
+    let kind = row.needed(Column::Kind)?;
     if !["mercury", "buffer-gas", "phosphor"].contains(&kind) {
         return Err(row.error(
             format!("kind `{}` is not known", shorten(kind)),
             "write mercury, buffer-gas or phosphor",
         ));
     }
-    let anchor = match row.needed("anchor")? {
+    let anchor = match row.needed(Column::Anchor)? {
         "yes" => AnchorUse::Yes,
         "caution" => AnchorUse::Caution,
         "uv-only" => AnchorUse::UvOnly,
@@ -422,19 +397,19 @@ fn take_lamp_feature(row: &Row, into: &mut Gathered) -> Result<()> {
             ));
         }
     };
-    row.needed("u_nm")?;
+    row.needed(Column::U)?;
     let feature = LampFeature {
-        name: row.needed("feature")?.to_string(),
-        species: row.needed("species")?.to_string(),
-        wavelength_nm: row.wavelength("wavelength_air_nm")?,
-        u_nm: row.positive("u_nm")?.unwrap_or_default(),
+        name: row.needed(Column::Feature)?.to_string(),
+        species: row.needed(Column::Species)?.to_string(),
+        wavelength_nm: row.wavelength(Column::Wavelength)?,
+        u_nm: row.positive(Column::U)?.unwrap_or_default(),
         is_mercury: kind == "mercury",
         is_buffer_gas: kind == "buffer-gas",
         is_phosphor: kind == "phosphor",
-        intensity: row.positive("rel_intensity")?,
+        intensity: row.positive(Column::RelIntensity)?,
         anchor,
-        source: row.text("source").into_owned(),
-        note: row.text("note").into_owned(),
+        source: row.text(Column::Source).into_owned(),
+        note: row.text(Column::Note).into_owned(),
     };
     let name = feature.name.clone();
     insert_ascending(&mut into.lamp, feature, |f| f.wavelength_nm)
