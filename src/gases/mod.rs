@@ -1,7 +1,18 @@
 //! Which gases are seen, which are not and down to what limit, and which cannot be decided.
 
-use crate::signal::PeakList;
-use crate::{Measured, Result, Spectrum, reference::Tables};
+mod chance;
+mod evidence;
+mod identify;
+mod mixture;
+mod pattern;
+mod shift;
+mod verdict;
+
+pub use identify::identify;
+pub use mixture::non_negative;
+pub use pattern::POPULATIONS_EV;
+
+use crate::Measured;
 use serde::{Deserialize, Serialize};
 
 /// The answer for one species or gas.
@@ -49,7 +60,7 @@ pub struct GasSettings {
 
 impl Default for GasSettings {
     fn default() -> Self {
-        GasSettings { ask: Vec::new(), factory_axis_u_nm: 1.2, decoys: 60, seed: 1 }
+        GasSettings { ask: Vec::new(), factory_axis_u_nm: 1.2, decoys: 40, seed: 1 }
     }
 }
 
@@ -170,17 +181,4 @@ pub struct GasReport {
     pub notes: Vec<String>,
     /// Settings.
     pub settings: GasSettings,
-}
-
-/// Holds all species of the tables against a recording on an nm axis.
-///
-/// # Errors
-/// [`crate::Error::Refused`] where the axis is in pixels.
-pub fn identify(
-    _spectrum: &Spectrum,
-    _peaks: &PeakList,
-    _tables: &Tables,
-    _settings: &GasSettings,
-) -> Result<GasReport> {
-    todo!()
 }

@@ -71,8 +71,11 @@ pub fn list(s: &Spectrum, lines: &[(f64, f64)]) -> PeakList {
         baseline: s.x().iter().map(|x| 900.0 + 0.2 * (x - low)).collect(),
         sigma: vec![15.0; s.len()],
         threshold: vec![75.0; s.len()],
+        threshold_sigma: 5.0,
         structure: 1.0,
         saturation: None,
+        lorentzian_share: 0.0,
+        shape_mismatch: 0.0,
         notes: vec![],
     }
 }

@@ -212,7 +212,8 @@ impl<'a> Work<'a> {
         self.add_components(&mut fits, &second, z, &r, &sigma, mismatch, eta, &fwhm_at);
         let threshold = second.sigma.iter().map(|s| s * z).collect();
         self.finish(
-            settings, fits, eta, mismatch, base, sigma, threshold, structure, &filtered, &fwhm_at,
+            settings, fits, eta, mismatch, base, sigma, threshold, z, structure, &filtered,
+            &fwhm_at,
         )
     }
 
@@ -567,6 +568,7 @@ impl<'a> Work<'a> {
         base: Vec<f64>,
         sigma: Vec<f64>,
         threshold: Vec<f64>,
+        z: f64,
         structure: f64,
         filtered: &filter::Filtered,
         fwhm_at: &impl Fn(usize) -> f64,
@@ -637,6 +639,7 @@ impl<'a> Work<'a> {
             baseline: base,
             sigma,
             threshold,
+            threshold_sigma: z,
             structure,
             saturation: self.saturation,
             lorentzian_share: eta,

@@ -9,6 +9,7 @@ mod noise;
 mod width;
 
 pub use filter::{Filtered, matched};
+pub(crate) use find::median;
 pub use find::{MAX_LINE_WIDTH_NM, MIN_POINTS, find_peaks};
 pub use noise::RELATIVE_FLOOR;
 
@@ -115,6 +116,8 @@ pub struct PeakList {
     pub sigma: Vec<f64>,
     /// Height at each point from which a line would have been detected, unit of the counts.
     pub threshold: Vec<f64>,
+    /// Height of that threshold over its standard uncertainty.
+    pub threshold_sigma: f64,
     /// Smooth scatter beyond photon and read noise in the line-free parts, as a multiple of
     /// `sigma` (1 where there is none).
     pub structure: f64,

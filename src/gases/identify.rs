@@ -1,0 +1,412 @@
+//! The whole way from peaks to verdicts.
+
+use super::evidence::{Evidence, Scene, SeenPeak, Showing, explains, weigh};
+use super::mixture::{self, Part};
+use super::pattern::{Pattern, pattern};
+use super::shift::{self, Correction};
+use super::verdict::{self, Judged};
+use super::{Assignment, GasReport, GasSettings, Ghost, Verdict, chance};
+use crate::reference::{Shading, Species, SpeciesKind, Tables};
+use crate::signal::{LineWidth, PeakList};
+use crate::{AxisKind, Error, Mask, Measured, Result, Spectrum};
+
+/// Species that may set the common shift of an axis: the fillings and the mercury and hydrogen
+/// that nearly every tube shows.
+const LEADERS: [&str; 9] =
+    ["He I", "Ne I", "Ar I", "Kr I", "Xe I", "Hg I", "H I", "N2 (C-B)", "O I"];
+/// Scatter of a factory axis about shift and tilt, nm (common practice, no published source).
+const FACTORY_SCATTER_NM: f64 = 0.2;
+/// Most species that are taken to explain a recording.
+const MAX_EXPLAINING: usize = 12;
+/// Log odds (with the prior) from which a species takes part in explaining the others' peaks.
+const EXPLAINS_FROM_NATS: f64 = 0.0;
+/// Nats from which the measure of chance is worked out for a species.
+const CHANCE_FROM_NATS: f64 = -1.0;
+/// A peak broader than this many line widths is no line of a low-pressure tube; hydrogen in a
+/// dense arc reaches some three (Stark effect).
+const MAX_BROAD: f64 = 3.0;
+/// Second-order images come from below this wavelength, nm: twice it is the end of silicon.
+const GHOST_BELOW_NM: f64 = 560.0;
+/// A ghost is at most this share of the line that casts it.
+const GHOST_SHARE: f64 = 0.3;
+
+/// Holds all species of the tables against a recording on an nm axis.
+///
+/// Lines (with level populations and heights known to a factor), then the whole recording as a
+/// sum of species; species that are there explain their peaks away for the others; displaced
+/// line patterns measure chance.
+///
+/// # Errors
+/// [`crate::Error::Refused`] where the axis is in pixels.
+pub fn identify(
+    spectrum: &Spectrum,
+    peaks: &PeakList,
+    tables: &Tables,
+    settings: &GasSettings,
+) -> Result<GasReport> {
+    if spectrum.axis().kind() != AxisKind::Nm {
+        return Err(Error::refused(
+            format!("identification of {}", spectrum.provenance.name),
+            "its axis counts pixels",
+            "calibrate the instrument with a fluorescent lamp and give the profile",
+        ));
+    }
+    let asked: Vec<&Species> = tables.species().iter().filter(|s| is_asked(s, settings)).collect();
+    let range = spectrum.axis().range();
+    let Some(width) = peaks.line_width.filter(|_| peaks.peaks.iter().any(|p| p.line_like)) else {
+        return Ok(verdict::nothing_narrow(&asked, settings, spectrum, peaks));
+    };
+    let patterns: Vec<Pattern> = asked.iter().map(|s| pattern(s, range, &width)).collect();
+    let axis_u = |nm: f64| spectrum.axis_u_at(nm).unwrap_or(settings.factory_axis_u_nm);
+    let (correction, seen) = correct(tables, spectrum, peaks, &patterns, range, &width, settings);
+    let tallest = seen.iter().map(|p| p.height).fold(0.0, f64::max);
+    let x = spectrum.x();
+    let threshold = |nm: f64| {
+        let at = nm - correction.at(nm);
+        let i = spectrum.axis().index_of(at).round() as usize;
+        peaks.threshold.get(i).copied().unwrap_or(f64::INFINITY).max(f64::MIN_POSITIVE)
+    };
+    let mut typical = peaks.threshold.clone();
+    let scene = Scene {
+        peaks: &seen,
+        width,
+        threshold: &threshold,
+        tallest,
+        typical_threshold: crate::signal::median(&mut typical).max(f64::MIN_POSITIVE),
+        max_broad: MAX_BROAD,
+    };
+    let phosphor = phosphor_pattern(tables, range, &width);
+    let (chosen, explained) = explain(&patterns, &phosphor, &scene, settings);
+    let judged = judge(&patterns, &chosen, &explained, &scene, range, settings);
+    // The second view: all that is in play, together, on the points themselves.
+    let nm: Vec<f64> = x.iter().map(|x| x + correction.at(*x)).collect();
+    let r: Vec<f64> = spectrum.counts().iter().zip(&peaks.baseline).map(|(y, b)| y - b).collect();
+    let usable: Vec<bool> = (0..x.len())
+        .map(|i| {
+            spectrum.mask()[i].is_good()
+                && !spectrum.mask()[i].has(Mask::SATURATED)
+                && peaks.saturation.is_none_or(|s| spectrum.counts()[i] < s.level)
+        })
+        .collect();
+    let in_play: Vec<usize> = (0..patterns.len()).filter(|k| judged[*k].log_odds > -1.0).collect();
+    let parts = {
+        let set: Vec<(&Pattern, &Evidence)> =
+            in_play.iter().map(|k| (&patterns[*k], &judged[*k].evidence)).collect();
+        mixture::fit(&set, &scene, &nm, &r, &peaks.sigma, &usable, peaks.lorentzian_share)
+    };
+    let mut part = vec![Part::default(); patterns.len()];
+    for (k, p) in in_play.iter().zip(parts) {
+        part[*k] = p;
+    }
+    let mut report = verdict::conclude(&verdict::Case {
+        patterns: &patterns,
+        judged: &judged,
+        parts: &part,
+        scene: &scene,
+        settings,
+        spectrum,
+        peaks,
+    });
+    report.shift_nm = correction.shift;
+    let mut u: Vec<f64> = seen.iter().map(|p| axis_u(p.nm)).collect();
+    report.axis_u_nm = crate::signal::median(&mut u);
+    report.assignments = assign(&patterns, &judged, &report, &scene, peaks);
+    report.ghosts = ghosts(&seen, &report.assignments, &phosphor, &scene);
+    for g in &report.ghosts {
+        let a = &mut report.assignments[g.peak];
+        if a.candidates.is_empty() {
+            a.candidates.push(("ghost".into(), peaks.peaks[g.peak].centre.value));
+        }
+    }
+    Ok(report)
+}
+
+/// Species that are asked about: those named, or all but humps without structure.
+fn is_asked(s: &Species, settings: &GasSettings) -> bool {
+    let structureless =
+        !s.bands.is_empty() && s.bands.iter().all(|b| b.shading == Shading::Continuum);
+    if structureless {
+        return false;
+    }
+    settings.ask.is_empty()
+        || settings.ask.iter().any(|a| {
+            a.eq_ignore_ascii_case(&s.name)
+                || a.eq_ignore_ascii_case(&s.gas)
+                // What fills nearly every tube must stay in the sum, asked or not.
+                || LEADERS.contains(&s.name.as_str())
+        })
+}
+
+/// The common correction of the axis, and the peaks after it.
+fn correct(
+    tables: &Tables,
+    spectrum: &Spectrum,
+    peaks: &PeakList,
+    patterns: &[Pattern],
+    range: (f64, f64),
+    width: &LineWidth,
+    settings: &GasSettings,
+) -> (Correction, Vec<SeenPeak>) {
+    let floor = peaks.saturation.map_or(0.0, |s| {
+        let mut b = peaks.baseline.clone();
+        (s.level - crate::signal::median(&mut b)).max(0.0)
+    });
+    let tallest =
+        peaks.peaks.iter().filter_map(|p| p.height.map(|h| h.value)).fold(floor, f64::max);
+    let mut seen: Vec<SeenPeak> = peaks
+        .peaks
+        .iter()
+        .map(|p| SeenPeak {
+            nm: p.centre.value,
+            u_nm: p.centre.u,
+            height: p.height_or(tallest.max(floor)).max(f64::MIN_POSITIVE),
+            broad: p.fwhm.value / width.fwhm(p.centre.value),
+            clipped: p.clipped,
+            ghost: false,
+        })
+        .collect();
+    let calibrated = spectrum.axis_u().is_some();
+    let mut u: Vec<f64> = peaks
+        .peaks
+        .iter()
+        .map(|p| spectrum.axis_u_at(p.centre.value).unwrap_or(settings.factory_axis_u_nm))
+        .collect();
+    let prior = crate::signal::median(&mut u).max(0.02 * width.fwhm(0.5 * (range.0 + range.1)));
+    // The search reaches beyond the range by the prior: lines there may come in.
+    let leaders: Vec<Pattern> = LEADERS
+        .iter()
+        .filter_map(|n| tables.get(n))
+        .map(|s| pattern(s, (range.0 - prior, range.1 + prior), width))
+        .collect();
+    let _ = patterns;
+    let refs: Vec<&Pattern> = leaders.iter().collect();
+    let c = shift::find(&refs, &seen, width, prior, !calibrated);
+    for p in &mut seen {
+        let own = match spectrum.axis_u_at(p.nm) {
+            // What is common has been taken out; what grows beyond the typical stays.
+            Some(u) => (u * u - prior * prior).max(0.0).sqrt().hypot(c.shift.u.min(u)),
+            None => match c.scatter_nm {
+                Some(s) => c.shift.u.min(prior).hypot(s.max(FACTORY_SCATTER_NM)),
+                None => prior,
+            },
+        };
+        p.nm += c.at(p.nm);
+        p.u_nm = p.u_nm.hypot(own);
+    }
+    seen_ghosts(&mut seen, width);
+    (c, seen)
+}
+
+/// Marks peaks that lie at twice the wavelength of a much stronger one.
+fn seen_ghosts(seen: &mut [SeenPeak], width: &LineWidth) {
+    let sources: Vec<(f64, f64, f64)> = seen
+        .iter()
+        .filter(|p| p.nm < GHOST_BELOW_NM)
+        .map(|p| (2.0 * p.nm, 2.0 * p.u_nm, p.height))
+        .collect();
+    for p in seen.iter_mut() {
+        p.ghost = sources.iter().any(|(at, u, h)| {
+            let sd = u.hypot(p.u_nm).hypot(0.15 * width.fwhm(p.nm));
+            (p.nm - at).abs() < 2.0 * sd && p.height < GHOST_SHARE * h
+        });
+    }
+}
+
+/// The phosphor's peaks of a fluorescent lamp as something that explains peaks.
+fn phosphor_pattern(tables: &Tables, range: (f64, f64), width: &LineWidth) -> Pattern {
+    use super::pattern::Feature;
+    let features: Vec<Feature> = tables
+        .lamp()
+        .iter()
+        .filter(|f| f.is_phosphor && f.u_nm < 3.0)
+        .filter(|f| (range.0..=range.1).contains(&f.wavelength_nm))
+        .map(|f| {
+            // Main groups stand out by about ten (common practice, no published source).
+            let main = ["Tb3+ 5D4-7F6", "Tb3+ 5D4-7F5 a", "Eu3+ 5D0-7F2 main"];
+            let w = if main.contains(&f.name.as_str()) { 1.0 } else { 0.12 };
+            Feature {
+                nm: f.wavelength_nm,
+                u_nm: f.u_nm.hypot(0.1 * width.fwhm(f.wavelength_nm)),
+                weight: [w; 3],
+                label_nm: f.wavelength_nm,
+                band: true,
+            }
+        })
+        .collect();
+    Pattern {
+        name: "phosphor".into(),
+        gas: "phosphor".into(),
+        kind: SpeciesKind::Molecule,
+        features,
+        strongest_in_range: 1.0,
+    }
+}
+
+/// Takes species in, the surest first, until none is left that the recording asks for. Returns
+/// for each pattern whether it is taken, and what each explains (the phosphor last).
+fn explain(
+    patterns: &[Pattern],
+    phosphor: &Pattern,
+    scene: &Scene,
+    settings: &GasSettings,
+) -> (Vec<bool>, Vec<Vec<f64>>) {
+    let n = patterns.len();
+    let all: Vec<&Pattern> = patterns.iter().chain(std::iter::once(phosphor)).collect();
+    let mut taken = vec![false; n + 1];
+    let mut explained = vec![vec![0.0; scene.peaks.len()]; n + 1];
+    let mut open: Vec<f64> = vec![f64::INFINITY; n + 1];
+    for _ in 0..MAX_EXPLAINING {
+        let sum = total(&explained, scene, None);
+        let mut best: Option<(usize, f64, Evidence)> = None;
+        for k in 0..=n {
+            // Evidence only shrinks as others explain more: skip what is behind already.
+            if taken[k] || best.as_ref().is_some_and(|b| open[k] < b.1) || open[k] < -3.0 {
+                continue;
+            }
+            let e = weigh(all[k], scene, &sum, 0.0);
+            let odds = e.nats + verdict::prior_nats(all[k]);
+            open[k] = odds;
+            if best.as_ref().is_none_or(|b| odds > b.1) {
+                best = Some((k, odds, e));
+            }
+        }
+        let Some((k, odds, e)) = best else { break };
+        if odds < EXPLAINS_FROM_NATS {
+            break;
+        }
+        taken[k] = true;
+        explained[k] = explains(all[k], &e, scene);
+    }
+    let _ = settings;
+    taken.truncate(n);
+    (taken, explained)
+}
+
+/// What all but one explain of each peak.
+fn total(explained: &[Vec<f64>], scene: &Scene, but: Option<usize>) -> Vec<f64> {
+    let mut sum = vec![0.0; scene.peaks.len()];
+    for (k, e) in explained.iter().enumerate() {
+        if Some(k) != but {
+            for (s, v) in sum.iter_mut().zip(e) {
+                *s += v;
+            }
+        }
+    }
+    sum
+}
+
+/// Each species against all the others that are taken, and against chance.
+fn judge(
+    patterns: &[Pattern],
+    taken: &[bool],
+    explained: &[Vec<f64>],
+    scene: &Scene,
+    range: (f64, f64),
+    settings: &GasSettings,
+) -> Vec<Judged> {
+    patterns
+        .iter()
+        .enumerate()
+        .map(|(k, p)| {
+            let others = total(explained, scene, Some(k));
+            let evidence = weigh(p, scene, &others, 0.0);
+            let chance = if evidence.nats > CHANCE_FROM_NATS || taken[k] {
+                chance::level(p, scene, &others, range, settings.decoys, settings.seed).max(0.0)
+            } else {
+                0.0
+            };
+            let log_odds = verdict::log_odds(p, evidence.nats - chance);
+            Judged { evidence, chance, others, log_odds }
+        })
+        .collect()
+}
+
+/// What each peak is taken for.
+fn assign(
+    patterns: &[Pattern],
+    judged: &[Judged],
+    report: &GasReport,
+    scene: &Scene,
+    peaks: &PeakList,
+) -> Vec<Assignment> {
+    let mut out: Vec<Vec<(f64, String, f64)>> = vec![Vec::new(); peaks.peaks.len()];
+    for (p, j) in patterns.iter().zip(judged) {
+        let shown = report
+            .species
+            .iter()
+            .find(|s| s.species == p.name)
+            .is_some_and(|s| matches!(s.verdict, Verdict::Seen | Verdict::Likely));
+        if !shown {
+            continue;
+        }
+        for (f, w) in p.features.iter().zip(&j.evidence.showing) {
+            if let Showing::Peak { index, place } = w {
+                let expected = j.evidence.amplitude * f.weight[j.evidence.population];
+                let height = scene.peaks[*index].height;
+                // A line that is expected far below the peak is not what the peak is.
+                if expected > 0.02 * height {
+                    let score = expected.min(height) * place;
+                    out[*index].push((score, p.name.clone(), f.label_nm));
+                }
+            }
+        }
+    }
+    out.into_iter()
+        .enumerate()
+        .map(|(peak, mut c)| {
+            c.sort_by(|a, b| b.0.total_cmp(&a.0));
+            Assignment {
+                peak,
+                label: c.first().map(|(_, s, nm)| format!("{s} {nm:.2}")),
+                candidates: c.into_iter().map(|(_, s, nm)| (s, nm)).collect(),
+            }
+        })
+        .collect()
+}
+
+/// Names what is no line of the tube.
+fn ghosts(
+    seen: &[SeenPeak],
+    assignments: &[Assignment],
+    phosphor: &Pattern,
+    scene: &Scene,
+) -> Vec<Ghost> {
+    // Phosphor only where its two main groups stand there, besides mercury.
+    let look = super::evidence::look(phosphor, scene, 0.0);
+    let main = phosphor
+        .features
+        .iter()
+        .zip(&look)
+        .filter(|(f, w)| f.weight[0] >= 1.0 && matches!(w, Showing::Peak { .. }))
+        .count();
+    let mercury =
+        assignments.iter().any(|a| a.candidates.first().is_some_and(|(s, _)| s == "Hg I"));
+    let mut out = Vec::new();
+    for (k, p) in seen.iter().enumerate() {
+        if !assignments[k].candidates.is_empty() {
+            continue;
+        }
+        if p.ghost {
+            out.push(Ghost {
+                peak: k,
+                what: format!("second-order image of the light at {:.1} nm", 0.5 * p.nm),
+            });
+        } else if main >= 2 && mercury {
+            let hit = phosphor
+                .features
+                .iter()
+                .zip(&look)
+                .find(|(_, w)| matches!(w, Showing::Peak { index, .. } if *index == k));
+            if let Some((f, _)) = hit {
+                out.push(Ghost {
+                    peak: k,
+                    what: format!("phosphor of a fluorescent lamp ({:.1} nm)", f.label_nm),
+                });
+            }
+        }
+    }
+    out
+}
+
+/// A measured zero for reports without a correction.
+pub(super) const NO_SHIFT: Measured = Measured { value: 0.0, u: 0.0 };

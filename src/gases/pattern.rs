@@ -1,0 +1,220 @@
+//! What each species would show on this instrument: its lines merged to the instrument's width,
+//! with relative strengths for several level populations.
+
+use crate::reference::{Shading, Species, SpeciesKind, constants::per_cm_to_ev};
+use crate::signal::LineWidth;
+
+/// Excitation temperatures in eV between which level populations are tried. Published glow
+/// discharges do not follow one temperature (Brackett, Mitchell and Vickers, Appl. Spectrosc. 38
+/// (1984) 136); the range 0.25 to 3 eV is covered by a factor of three around each.
+pub const POPULATIONS_EV: [f64; 3] = [0.35, 0.8, 2.0];
+/// Lines weaker than this share of a species' strongest in range are not expected to show.
+const MIN_WEIGHT: f64 = 4e-3;
+/// Most features of a species that are held against a recording, strongest first.
+const MAX_FEATURES: usize = 28;
+/// Lines of one species closer than this, in line widths, are one feature: the fit cannot take
+/// them apart reliably.
+const MERGE_FWHM: f64 = 0.6;
+/// Transition probability in 1/s below which a line is forbidden and no tube of ours shows it.
+const MIN_A_PER_S: f64 = 1e3;
+/// Table intensities are compressed on many scales: exponent by which they are used where a
+/// species has no transition probabilities at all.
+const INTENSITY_EXPONENT: f64 = 0.7;
+/// Place of a shaded band's maximum behind its head, in line widths …
+const BAND_SHIFT_FWHM: f64 = 0.3;
+/// … and in nm (rotational structure at room temperature; N2 at 337 nm fades over about 0.4 nm).
+const BAND_SHIFT_NM: f64 = 0.15;
+/// Scatter of that place: in nm, and in line widths.
+const BAND_SCATTER: (f64, f64) = (0.15, 0.15);
+/// Decades of strength over the ten steps of an eye estimate within a band system (common
+/// practice, no published source: the scale is roughly logarithmic).
+const EYE_DECADES: f64 = 2.0;
+
+/// A line, or several that this instrument merges.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Feature {
+    /// Expected place, nm (air).
+    pub nm: f64,
+    /// Standard uncertainty of that place from blending and band shape, nm.
+    pub u_nm: f64,
+    /// Expected height relative to the species' strongest feature in range, for each of
+    /// [`POPULATIONS_EV`].
+    pub weight: [f64; 3],
+    /// Wavelength of the strongest line in it, nm (air).
+    pub label_nm: f64,
+    /// True for bands, whose width may exceed a line's.
+    pub band: bool,
+}
+
+/// A species as this instrument would show it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Pattern {
+    /// Spectroscopic name.
+    pub name: String,
+    /// Gas it counts under.
+    pub gas: String,
+    /// Kind of species.
+    pub kind: SpeciesKind,
+    /// Features in range, ascending.
+    pub features: Vec<Feature>,
+    /// Share of the species' strongest line anywhere (200 to 1100 nm) that is in range: small
+    /// where the range misses all that matters; for the middle population.
+    pub strongest_in_range: f64,
+}
+
+/// The pattern of a species on a range in nm at a line width.
+pub fn pattern(species: &Species, range: (f64, f64), width: &LineWidth) -> Pattern {
+    let raw = if species.bands.is_empty() { lines(species) } else { bands(species, width) };
+    let top_of = |inside: bool, k: usize| {
+        raw.iter()
+            .filter(|f| !inside || (range.0..=range.1).contains(&f.nm))
+            .map(|f| f.weight[k])
+            .fold(0.0, f64::max)
+    };
+    let all = top_of(false, 1);
+    let strongest_in_range = if all > 0.0 { top_of(true, 1) / all } else { 0.0 };
+    let mut inside: Vec<Feature> =
+        raw.into_iter().filter(|f| (range.0..=range.1).contains(&f.nm)).collect();
+    inside.sort_by(|a, b| a.nm.total_cmp(&b.nm));
+    let mut merged: Vec<Feature> = Vec::new();
+    for f in inside {
+        let w = width.fwhm(f.nm);
+        match merged.last_mut() {
+            Some(m) if f.nm - m.nm < MERGE_FWHM * w && !f.band => merge(m, &f),
+            _ => merged.push(f),
+        }
+    }
+    for k in 0..3 {
+        let top = merged.iter().map(|f| f.weight[k]).fold(0.0, f64::max);
+        if top > 0.0 {
+            for f in &mut merged {
+                f.weight[k] /= top;
+            }
+        }
+    }
+    let best = |f: &Feature| f.weight.iter().copied().fold(0.0, f64::max);
+    merged.retain(|f| best(f) >= MIN_WEIGHT);
+    merged.sort_by(|a, b| best(b).total_cmp(&best(a)));
+    merged.truncate(MAX_FEATURES);
+    merged.sort_by(|a, b| a.nm.total_cmp(&b.nm));
+    Pattern {
+        name: species.name.clone(),
+        gas: species.gas.clone(),
+        kind: species.kind,
+        features: merged,
+        strongest_in_range,
+    }
+}
+
+fn merge(m: &mut Feature, f: &Feature) {
+    let (a, b) = (m.weight[1].max(1e-300), f.weight[1].max(1e-300));
+    let centre = (a * m.nm + b * f.nm) / (a + b);
+    // The balance of the blend is not known: a third of the distance to each side.
+    let spread = (f.nm - m.nm).abs() * (a * b).sqrt() / (a + b) * 0.6;
+    if b > a {
+        m.label_nm = f.label_nm;
+    }
+    m.u_nm = m.u_nm.hypot(spread);
+    m.nm = centre;
+    for k in 0..3 {
+        m.weight[k] += f.weight[k];
+    }
+}
+
+/// Lines with the strengths g A/λ exp(−E/kT); lines without A by the table's intensity, brought
+/// onto that scale by the species' own median ratio.
+fn lines(species: &Species) -> Vec<Feature> {
+    let strength = |l: &crate::reference::Line, kt: f64| -> Option<f64> {
+        let (a, g, e) = (l.a_per_s?, l.g_upper?, l.e_upper_per_cm?);
+        Some(g * a / l.wavelength_nm * (-per_cm_to_ev(e) / kt).exp())
+    };
+    let allowed = |l: &&crate::reference::Line| l.a_per_s.is_none_or(|a| a >= MIN_A_PER_S);
+    let mut out: Vec<Feature> = species
+        .lines
+        .iter()
+        .filter(allowed)
+        .map(|l| Feature {
+            nm: l.wavelength_nm,
+            u_nm: 0.0,
+            weight: [0.0; 3],
+            label_nm: l.wavelength_nm,
+            band: false,
+        })
+        .collect();
+    for (k, kt) in POPULATIONS_EV.iter().enumerate() {
+        let known: Vec<Option<f64>> =
+            species.lines.iter().filter(allowed).map(|l| strength(l, *kt)).collect();
+        let table: Vec<Option<f64>> =
+            species.lines.iter().filter(allowed).map(|l| l.intensity).collect();
+        let mut ratio: Vec<f64> = known
+            .iter()
+            .zip(&table)
+            .filter_map(|(s, i)| Some((*s)? / (*i)?))
+            .filter(|r| r.is_finite() && *r > 0.0)
+            .collect();
+        let scale = if ratio.is_empty() { None } else { Some(crate::signal::median(&mut ratio)) };
+        for ((f, s), i) in out.iter_mut().zip(&known).zip(&table) {
+            f.weight[k] = match (s, i, scale) {
+                (Some(s), _, _) => *s,
+                (None, Some(i), Some(r)) => i * r,
+                (None, Some(i), None) => i.powf(INTENSITY_EXPONENT),
+                (None, None, _) => 0.0,
+            };
+        }
+    }
+    out
+}
+
+fn bands(species: &Species, width: &LineWidth) -> Vec<Feature> {
+    species
+        .bands
+        .iter()
+        .map(|b| {
+            let w = width.fwhm(b.head_nm);
+            let shift = BAND_SHIFT_NM + BAND_SHIFT_FWHM * w;
+            let (nm, u_nm) = match b.shading {
+                Shading::Violet => (b.head_nm - shift, BAND_SCATTER.0 + BAND_SCATTER.1 * w),
+                Shading::Red => (b.head_nm + shift, BAND_SCATTER.0 + BAND_SCATTER.1 * w),
+                Shading::LineLike => (b.head_nm, BAND_SCATTER.0 + BAND_SCATTER.1 * w),
+                Shading::Continuum => (b.head_nm, b.width_nm.map_or(3.0, |w| 0.3 * w)),
+            };
+            let s = 10f64.powf((b.strength.unwrap_or(5.0) - 10.0) / 10.0 * EYE_DECADES);
+            Feature { nm, u_nm, weight: [s; 3], label_nm: b.head_nm, band: true }
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::reference::Tables;
+
+    #[test]
+    fn neon_red_lines_lead_and_merge_with_width() {
+        let t = Tables::bundled().unwrap();
+        let ne = t.get("Ne I").unwrap();
+        let narrow = pattern(ne, (500.0, 800.0), &LineWidth::constant(0.4, 0.01));
+        let broad = pattern(ne, (500.0, 800.0), &LineWidth::constant(3.0, 0.01));
+        // NIST ASD: 640.225 has the largest g A among the 2p-1s lines.
+        let top =
+            narrow.features.iter().max_by(|a, b| a.weight[1].total_cmp(&b.weight[1])).unwrap();
+        assert!((top.label_nm - 640.225).abs() < 0.01, "{}", top.label_nm);
+        assert!(broad.features.len() <= narrow.features.len());
+        assert!(narrow.strongest_in_range > 0.9);
+    }
+
+    #[test]
+    fn a_range_without_strong_lines_says_so() {
+        let t = Tables::bundled().unwrap();
+        let p = pattern(t.get("Na I").unwrap(), (620.0, 700.0), &LineWidth::constant(1.0, 0.1));
+        assert!(p.strongest_in_range < 0.05, "{}", p.strongest_in_range);
+    }
+
+    #[test]
+    fn a_violet_shaded_band_peaks_below_its_head() {
+        let t = Tables::bundled().unwrap();
+        let p = pattern(t.get("N2 (C-B)").unwrap(), (300.0, 500.0), &LineWidth::constant(1.0, 0.1));
+        let f = p.features.iter().find(|f| (f.label_nm - 337.13).abs() < 0.1).unwrap();
+        assert!(f.nm < f.label_nm && f.nm > f.label_nm - 1.0 && f.band);
+    }
+}

@@ -1,0 +1,175 @@
+//! The error that is common to all lines of a recording.
+
+use super::evidence::SeenPeak;
+use super::pattern::Pattern;
+use crate::Measured;
+use crate::signal::LineWidth;
+
+/// Reach in prior standard deviations within which the common shift is looked for.
+const REACH_SIGMA: f64 = 3.0;
+/// Step of the search in line widths.
+const STEP_FWHM: f64 = 0.2;
+/// Scatter of a line's place once the shift is right, in line widths.
+const PLACE_FWHM: f64 = 0.22;
+/// Most that one match says, nats.
+const MATCH_CAP: f64 = 4.0;
+/// Nats lost for a strongest line that is missing.
+const MISSING: f64 = 2.0;
+/// Strongest features of a species that are looked at.
+const LOOKED_AT: usize = 14;
+/// Nats that a species must reach to have a say.
+const MIN_NATS: f64 = 6.0;
+/// Prior standard deviation of a factory axis' tilt, nm from the middle of the lines to their
+/// end: a third of its shift (common practice, no published source).
+const TILT_SHARE: f64 = 0.33;
+
+/// Common correction of an axis: true minus axis value, `shift + tilt · t` with t from −1 to 1
+/// over `range`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Correction {
+    /// Shift in the middle of the range, nm.
+    pub shift: Measured,
+    /// Tilt, nm at the ends.
+    pub tilt: f64,
+    /// Range of the peaks, nm.
+    pub range: (f64, f64),
+    /// Scatter of the matched lines about it, nm; `None` where too few were matched.
+    pub scatter_nm: Option<f64>,
+}
+
+impl Correction {
+    /// Correction at a place, nm.
+    pub fn at(&self, nm: f64) -> f64 {
+        let half = 0.5 * (self.range.1 - self.range.0).max(1.0);
+        let t = (nm - 0.5 * (self.range.0 + self.range.1)) / half;
+        self.shift.value + self.tilt * t.clamp(-1.5, 1.5)
+    }
+}
+
+/// Finds the correction of an axis whose common error has the prior standard deviation
+/// `prior_nm`; `tilts` where the axis may be tilted as well.
+pub fn find(
+    patterns: &[&Pattern],
+    peaks: &[SeenPeak],
+    width: &LineWidth,
+    prior_nm: f64,
+    tilts: bool,
+) -> Correction {
+    let range = (peaks.first().map_or(0.0, |p| p.nm), peaks.last().map_or(0.0, |p| p.nm));
+    let mut none =
+        Correction { shift: Measured::new(0.0, prior_nm), tilt: 0.0, range, scatter_nm: None };
+    if peaks.is_empty() {
+        return none;
+    }
+    let fwhm = width.fwhm(0.5 * (range.0 + range.1));
+    let mut by_height: Vec<usize> = (0..peaks.len()).collect();
+    by_height.sort_by(|a, b| peaks[*b].height.total_cmp(&peaks[*a].height));
+    let mut rank = vec![0.0; peaks.len()];
+    for (r, k) in by_height.iter().enumerate() {
+        rank[*k] = (r + 1) as f64;
+    }
+    let top: Vec<Vec<usize>> = patterns
+        .iter()
+        .map(|p| {
+            let mut k: Vec<usize> = (0..p.features.len()).collect();
+            k.sort_by(|a, b| p.features[*b].weight[1].total_cmp(&p.features[*a].weight[1]));
+            k.truncate(LOOKED_AT);
+            k
+        })
+        .collect();
+    let span = (range.1 - range.0).max(20.0);
+    // Nats of a species at a shift (correction c: true = axis + c).
+    let nats = |p: &Pattern, top: &[usize], c: f64| -> f64 {
+        let mut sum = 0.0;
+        for k in top {
+            let f = &p.features[*k];
+            let sd = (PLACE_FWHM * fwhm).hypot(f.u_nm);
+            let at = f.nm - c;
+            let from = peaks.partition_point(|q| q.nm < at - 2.5 * sd);
+            let mut best = f64::NEG_INFINITY;
+            for (q, r) in peaks[from..].iter().zip(&rank[from..]) {
+                if q.nm > at + 2.5 * sd {
+                    break;
+                }
+                let z = (q.nm - at) / sd;
+                let chance = r / span * sd * 2.506_628;
+                best = best.max((-chance.ln() - 0.5 * z * z).min(MATCH_CAP));
+            }
+            if best > 0.0 {
+                sum += best;
+            } else if at > range.0 - 0.05 * span && at < range.1 + 0.05 * span {
+                sum -= MISSING * f.weight[1].powf(0.3);
+            }
+        }
+        sum
+    };
+    let total = |c: f64| -> f64 {
+        let z = c / prior_nm;
+        let all: f64 =
+            patterns.iter().zip(&top).map(|(p, t)| (nats(p, t, c) - MIN_NATS).max(0.0)).sum();
+        all - 0.5 * z * z
+    };
+    let step = (STEP_FWHM * fwhm).max(0.02 * prior_nm).max(1e-3);
+    let steps = (REACH_SIGMA * prior_nm / step).ceil() as i64;
+    let best = (-steps..=steps)
+        .map(|k| k as f64 * step)
+        .map(|c| (c, total(c)))
+        .max_by(|a, b| a.1.total_cmp(&b.1))
+        .unwrap_or((0.0, 0.0));
+    if best.1 <= 0.0 {
+        return none;
+    }
+    // Refine on the lines of the species that have a say.
+    let mut c = Correction { shift: Measured::new(best.0, fwhm), ..none };
+    for round in 0..4 {
+        let reach = if round == 0 { 0.6 } else { 0.4 } * fwhm;
+        let (mut s, mut n) = ([0.0; 5], 0);
+        let mut pairs = Vec::new();
+        for (p, t) in patterns.iter().zip(&top) {
+            if nats(p, t, best.0) < MIN_NATS {
+                continue;
+            }
+            for k in t {
+                let f = &p.features[*k];
+                if f.band {
+                    continue;
+                }
+                let near = peaks
+                    .iter()
+                    .filter(|q| !q.clipped || true)
+                    .map(|q| (q, f.nm - q.nm - c.at(q.nm)))
+                    .filter(|(_, d)| d.abs() < reach)
+                    .min_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+                if let Some((q, _)) = near {
+                    let u = q.u_nm.hypot(f.u_nm).hypot(0.05 * fwhm);
+                    pairs.push((q.nm, f.nm - q.nm, u));
+                }
+            }
+        }
+        let half = 0.5 * (range.1 - range.0).max(1.0);
+        let mid = 0.5 * (range.0 + range.1);
+        for (x, y, u) in &pairs {
+            let (w, t) = (u.powi(-2), (x - mid) / half);
+            s[0] += w;
+            s[1] += w * t;
+            s[2] += w * t * t;
+            s[3] += w * y;
+            s[4] += w * t * y;
+            n += 1;
+        }
+        if n == 0 {
+            none.shift = Measured::new(best.0, fwhm);
+            return none;
+        }
+        s[0] += prior_nm.powi(-2);
+        s[2] += if tilts { (TILT_SHARE * prior_nm).powi(-2) } else { 1e12 };
+        let det = s[0] * s[2] - s[1] * s[1];
+        c.shift.value = (s[2] * s[3] - s[1] * s[4]) / det;
+        c.tilt = (s[0] * s[4] - s[1] * s[3]) / det;
+        let mut rest: Vec<f64> = pairs.iter().map(|(x, y, _)| (y - c.at(*x)).abs()).collect();
+        let scatter = 1.4826 * crate::signal::median(&mut rest);
+        c.scatter_nm = (n >= 4).then_some(scatter);
+        c.shift.u = (s[2] / det).sqrt().hypot(scatter / (n as f64).sqrt());
+    }
+    c
+}

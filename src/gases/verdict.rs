@@ -1,0 +1,466 @@
+//! From evidence to a word, with its reason and its limit.
+
+use super::evidence::{Evidence, Scene, Showing};
+use super::identify::NO_SHIFT;
+use super::mixture::Part;
+use super::pattern::Pattern;
+use super::{
+    Assignment, GasReport, GasSettings, GasVerdict, Limit, LineEvidence, SpeciesVerdict, Verdict,
+};
+use crate::reference::{Species, SpeciesKind};
+use crate::signal::PeakList;
+use crate::{Spectrum, signal::LineWidth};
+
+/// Probability from which a species is `seen`.
+pub const SEEN: f64 = 0.99;
+/// Probability from which a species is `likely`.
+pub const LIKELY: f64 = 0.90;
+/// Probability up to which a species is `not seen`.
+pub const NOT_SEEN: f64 = 0.02;
+/// Share of the evidence that counts: lines of one species are not as independent as the sum
+/// takes them (one response, one population). To be replaced by a measured map.
+const TEMPER: f64 = 0.7;
+/// Free lines that a species must show to be `seen`.
+const FREE_LINES_FOR_SEEN: usize = 2;
+/// Highest probability of a species with fewer free lines.
+const ONE_LINE_CAP: f64 = 0.89;
+/// Significance of its template that a species must have in the whole-spectrum fit to be `seen`
+/// or `likely`.
+const TEMPLATE_SIGMA: f64 = 2.0;
+/// Highest probability where the two views do not agree.
+const DISAGREE_CAP: f64 = 0.85;
+/// Highest probability of an ion whose neutral atom, in range, is not there.
+const ION_ALONE_CAP: f64 = 0.5;
+/// A line is free where others explain less than this share of its peak.
+const FREE_SHARE: f64 = 0.3;
+/// Nats from which a line speaks for a species.
+const SPEAKS_FROM_NATS: f64 = 0.5;
+/// Share of a species' strongest line below which its range is out of reach.
+const REACH_SHARE: f64 = 0.03;
+/// Currie's factor of the detection limit for 5 % / 5 %: 2 · 1.645 (Anal. Chem. 40 (1968) 586).
+const CURRIE_DETECTION: f64 = 3.29;
+
+/// Prior log odds of a species in a tube, nats: one in five for what tubes are filled with, less
+/// for what comes in by accident, little for what electrodes are made of. Common practice, no
+/// published source.
+pub fn prior_nats(p: &Pattern) -> f64 {
+    match (p.name.as_str(), p.kind) {
+        ("He I" | "Ne I" | "Ar I" | "Hg I" | "H I", _) => -1.4,
+        ("Kr I" | "Xe I" | "N2 (C-B)" | "N2 (B-A)", _) => -1.7,
+        ("phosphor", _) => -1.4,
+        ("O I" | "Na I" | "N2+ (B-X)" | "OH (A-X)" | "N I", _) => -3.0,
+        ("Ar II" | "Ne II" | "Kr II" | "Xe II" | "Hg II", _) => -3.5,
+        (_, SpeciesKind::Molecule) => -4.0,
+        _ => -4.5,
+    }
+}
+
+/// Log odds after evidence beyond chance, nats.
+pub fn log_odds(p: &Pattern, nats_beyond_chance: f64) -> f64 {
+    prior_nats(p) + TEMPER * nats_beyond_chance
+}
+
+/// A species as weighed.
+pub struct Judged {
+    /// Evidence with the others taken away.
+    pub evidence: Evidence,
+    /// Nats that displaced patterns reach.
+    pub chance: f64,
+    /// What the others explain of each peak.
+    pub others: Vec<f64>,
+    /// Log odds, nats.
+    pub log_odds: f64,
+}
+
+/// All that the verdicts are made from.
+pub struct Case<'a> {
+    /// Patterns.
+    pub patterns: &'a [Pattern],
+    /// One a pattern.
+    pub judged: &'a [Judged],
+    /// One a pattern.
+    pub parts: &'a [Part],
+    /// Peaks and thresholds.
+    pub scene: &'a Scene<'a>,
+    /// Settings.
+    pub settings: &'a GasSettings,
+    /// The recording.
+    pub spectrum: &'a Spectrum,
+    /// Its peaks.
+    pub peaks: &'a PeakList,
+}
+
+/// Makes the report; shift, assignments and ghosts are filled in by the caller.
+pub fn conclude(case: &Case) -> GasReport {
+    let mut species: Vec<SpeciesVerdict> = (0..case.patterns.len()).map(|k| one(case, k)).collect();
+    // An ion without its atom.
+    let neutral: Vec<(String, bool, f64)> = species
+        .iter()
+        .zip(case.patterns)
+        .filter(|(_, p)| p.kind == SpeciesKind::Neutral)
+        .map(|(s, p)| (s.gas.clone(), s.probability >= LIKELY, p.strongest_in_range))
+        .collect();
+    for (s, p) in species.iter_mut().zip(case.patterns) {
+        if p.kind == SpeciesKind::Ion
+            && s.probability > ION_ALONE_CAP
+            && neutral.iter().any(|(g, there, reach)| *g == s.gas && !there && *reach > 0.3)
+        {
+            s.probability = ION_ALONE_CAP;
+            s.verdict = Verdict::Undecided;
+            s.reason = format!(
+                "lines lie where {} has some, but the neutral atom, which should be stronger, is \
+                 not there",
+                s.species
+            );
+        }
+    }
+    species.sort_by(|a, b| {
+        b.probability.total_cmp(&a.probability).then_with(|| a.species.cmp(&b.species))
+    });
+    let gases = by_gas(&species);
+    let claimed = claimed_share(case, &species);
+    let mut notes = Vec::new();
+    if gases.iter().any(|g| matches!(g.verdict, Verdict::Seen | Verdict::Likely)) {
+        notes.push(
+            "shares are shares of light, not of gas: the gas with the lowest excitation energy \
+             takes over the glow"
+                .into(),
+        );
+    }
+    if case.spectrum.axis_u().is_none() {
+        notes.push(format!(
+            "the axis is as the file has it: {} nm (k = 1) was allowed for a common error of all \
+             lines",
+            case.settings.factory_axis_u_nm
+        ));
+    }
+    if case.peaks.peaks.iter().any(|p| p.clipped) {
+        notes.push("clipped lines count by their place only; a shorter exposure would help".into());
+    }
+    let mid = crate::signal::median(&mut case.scene.peaks.iter().map(|p| p.nm).collect::<Vec<_>>());
+    GasReport {
+        shift_nm: NO_SHIFT,
+        fwhm_nm: case.scene.width.fwhm(mid),
+        axis_u_nm: 0.0,
+        gases,
+        species,
+        assignments: Vec::new(),
+        ghosts: Vec::new(),
+        unexplained: 1.0 - claimed,
+        notes,
+        settings: case.settings.clone(),
+    }
+}
+
+/// One species.
+fn one(case: &Case, k: usize) -> SpeciesVerdict {
+    let (p, j, part) = (&case.patterns[k], &case.judged[k], &case.parts[k]);
+    let mut lines_for = Vec::new();
+    let mut lines_missing = Vec::new();
+    let mut free = 0;
+    for ((f, w), nats) in p.features.iter().zip(&j.evidence.showing).zip(&j.evidence.each) {
+        let expected = j.evidence.amplitude * f.weight[j.evidence.population];
+        let mut line = LineEvidence {
+            wavelength_nm: f.label_nm,
+            peak: None,
+            offset_nm: None,
+            expected,
+            observed: 0.0,
+            decibans: decibans(*nats),
+            shared_with: Vec::new(),
+        };
+        match w {
+            Showing::Peak { index, .. } => {
+                let q = &case.scene.peaks[*index];
+                line.peak = Some(*index);
+                line.offset_nm = Some(q.nm - f.nm);
+                line.observed = q.height;
+                let shared = j.others[*index] > FREE_SHARE * q.height;
+                if shared {
+                    line.shared_with = sharers(case, k, *index);
+                }
+                if *nats > SPEAKS_FROM_NATS && !shared && !q.ghost {
+                    free += 1;
+                }
+                if *nats > 0.0 || expected > 0.1 * q.height {
+                    lines_for.push(line);
+                }
+            }
+            Showing::Nothing { below } => {
+                line.observed = *below;
+                if expected > 2.0 * below {
+                    lines_missing.push(line);
+                }
+            }
+            Showing::Hidden { .. } => {}
+        }
+    }
+    lines_for.sort_by(|a, b| b.decibans.total_cmp(&a.decibans));
+    lines_missing.sort_by(|a, b| b.expected.total_cmp(&a.expected));
+    let mut probability = 1.0 / (1.0 + (-j.log_odds).exp());
+    let limit = limit(case, k);
+    let reach = p.strongest_in_range >= REACH_SHARE && !p.features.is_empty() && limit.is_some();
+    let agree = part.significance >= TEMPLATE_SIGMA;
+    let mut doubt = None;
+    if probability > ONE_LINE_CAP && free < FREE_LINES_FOR_SEEN {
+        probability = ONE_LINE_CAP;
+        doubt = Some(format!("only {free} line(s) of its own; the others are shared or missing"));
+    }
+    if probability > DISAGREE_CAP && !agree {
+        probability = DISAGREE_CAP;
+        doubt = Some("the lines speak for it, the whole spectrum does not need it".to_string());
+    }
+    let verdict = if probability >= SEEN {
+        Verdict::Seen
+    } else if probability >= LIKELY {
+        Verdict::Likely
+    } else if !reach {
+        Verdict::OutOfReach
+    } else if probability <= NOT_SEEN {
+        Verdict::NotSeen
+    } else {
+        Verdict::Undecided
+    };
+    let reason = doubt.unwrap_or_else(|| reason(verdict, p, j, &lines_for, &lines_missing, free));
+    SpeciesVerdict {
+        species: p.name.clone(),
+        gas: p.gas.clone(),
+        verdict,
+        probability,
+        decibans: decibans(j.evidence.nats - j.chance),
+        lines_for,
+        lines_missing,
+        share: part.share,
+        limit: limit.filter(|_| matches!(verdict, Verdict::NotSeen | Verdict::Undecided)),
+        reason,
+    }
+}
+
+fn decibans(nats: f64) -> f64 {
+    10.0 * nats / std::f64::consts::LN_10
+}
+
+/// Other species that have a feature on the same peak and explain it.
+fn sharers(case: &Case, k: usize, peak: usize) -> Vec<String> {
+    case.patterns
+        .iter()
+        .enumerate()
+        .filter(|(o, _)| *o != k && case.judged[*o].log_odds > 0.0)
+        .filter(|(o, p)| {
+            let e = &case.judged[*o].evidence;
+            p.features.iter().zip(&e.showing).any(|(f, w)| {
+                matches!(w, Showing::Peak { index, .. } if *index == peak)
+                    && e.amplitude * f.weight[e.population] > 0.1 * case.scene.peaks[peak].height
+            })
+        })
+        .map(|(_, p)| p.name.clone())
+        .collect()
+}
+
+/// Limit on the free feature that would show first.
+fn limit(case: &Case, k: usize) -> Option<Limit> {
+    let (p, j) = (&case.patterns[k], &case.judged[k]);
+    let z = case.peaks.threshold_sigma.max(1.0);
+    p.features
+        .iter()
+        .zip(&j.evidence.showing)
+        .filter(|(f, _)| f.weight[1] >= REACH_SHARE)
+        .filter_map(|(f, w)| match w {
+            Showing::Nothing { below } => Some((f, *below)),
+            Showing::Peak { index, .. }
+                if j.others[*index] < FREE_SHARE * case.scene.peaks[*index].height =>
+            {
+                Some((f, (case.scene.threshold)(f.nm)))
+            }
+            _ => None,
+        })
+        .filter(|(_, below)| below.is_finite())
+        .min_by(|a, b| (a.1 / a.0.weight[1]).total_cmp(&(b.1 / b.0.weight[1])))
+        .map(|(f, below)| {
+            let counts = CURRIE_DETECTION / z * below;
+            Limit {
+                line_nm: f.label_nm,
+                relative_to_strongest: counts / case.scene.tallest.max(f64::MIN_POSITIVE),
+                counts,
+            }
+        })
+}
+
+fn wavelengths(lines: &[LineEvidence], most: usize) -> String {
+    let list: Vec<String> =
+        lines.iter().take(most).map(|l| format!("{:.1}", l.wavelength_nm)).collect();
+    list.join(", ")
+}
+
+fn reason(
+    v: Verdict,
+    p: &Pattern,
+    j: &Judged,
+    lines_for: &[LineEvidence],
+    missing: &[LineEvidence],
+    free: usize,
+) -> String {
+    match v {
+        Verdict::Seen | Verdict::Likely => {
+            let mut s = format!("{free} free line(s), best {}", wavelengths(lines_for, 4));
+            if !missing.is_empty() {
+                s += &format!("; expected and missing: {}", wavelengths(missing, 3));
+            }
+            s
+        }
+        Verdict::Undecided if j.chance > 2.0 && j.evidence.nats > 2.0 => {
+            "so many lines stand here that displaced patterns fit nearly as well; a narrower slit \
+             or a better axis would decide"
+                .into()
+        }
+        Verdict::Undecided if !lines_for.is_empty() => {
+            let shared: Vec<&str> =
+                lines_for.iter().flat_map(|l| l.shared_with.iter().map(String::as_str)).collect();
+            if shared.is_empty() {
+                format!(
+                    "{} fit(s), too little alone; a longer exposure would decide",
+                    wavelengths(lines_for, 3)
+                )
+            } else {
+                let mut who: Vec<&str> = shared;
+                who.sort_unstable();
+                who.dedup();
+                format!("its lines {} also belong to {}", wavelengths(lines_for, 3), who.join(", "))
+            }
+        }
+        Verdict::Undecided => {
+            "its strong lines are hidden or only just above the noise; a longer exposure would \
+             decide"
+                .into()
+        }
+        Verdict::NotSeen => {
+            if missing.is_empty() {
+                "none of its strong lines stands out".into()
+            } else {
+                format!("expected and missing: {}", wavelengths(missing, 3))
+            }
+        }
+        Verdict::OutOfReach => {
+            if p.features.is_empty() || p.strongest_in_range < REACH_SHARE {
+                "its strong lines lie outside the range of this recording".into()
+            } else {
+                "each of its strong lines here lies under one of something else".into()
+            }
+        }
+    }
+}
+
+/// Verdicts by gas: the best of its species.
+fn by_gas(species: &[SpeciesVerdict]) -> Vec<GasVerdict> {
+    let mut out: Vec<GasVerdict> = Vec::new();
+    // Species come surest first: the first of a gas speaks for it, except that one out of reach
+    // must not silence another that can be answered.
+    for s in species {
+        match out.iter_mut().find(|g| g.gas == s.gas) {
+            Some(g) => {
+                if matches!(s.verdict, Verdict::Seen | Verdict::Likely) {
+                    g.species.push(s.species.clone());
+                }
+                g.share += s.share;
+                let better = rank(s.verdict) > rank(g.verdict);
+                if better {
+                    g.verdict = s.verdict;
+                    g.reason = s.reason.clone();
+                    g.probability = s.probability;
+                }
+                if g.limit.is_none() && s.verdict == g.verdict {
+                    g.limit = s.limit.clone();
+                }
+            }
+            None => out.push(GasVerdict {
+                gas: s.gas.clone(),
+                verdict: s.verdict,
+                probability: s.probability,
+                species: if matches!(s.verdict, Verdict::Seen | Verdict::Likely) {
+                    vec![s.species.clone()]
+                } else {
+                    Vec::new()
+                },
+                share: s.share,
+                limit: s.limit.clone(),
+                reason: s.reason.clone(),
+            }),
+        }
+    }
+    out.sort_by(|a, b| {
+        rank(b.verdict)
+            .cmp(&rank(a.verdict))
+            .then(b.probability.total_cmp(&a.probability))
+            .then(a.gas.cmp(&b.gas))
+    });
+    out
+}
+
+fn rank(v: Verdict) -> u8 {
+    match v {
+        Verdict::Seen => 4,
+        Verdict::Likely => 3,
+        Verdict::Undecided => 2,
+        Verdict::NotSeen => 1,
+        Verdict::OutOfReach => 0,
+    }
+}
+
+/// Share of the peaks' heights that species which are seen or likely lay claim to.
+fn claimed_share(case: &Case, species: &[SpeciesVerdict]) -> f64 {
+    let mut claimed = vec![false; case.scene.peaks.len()];
+    for s in species.iter().filter(|s| matches!(s.verdict, Verdict::Seen | Verdict::Likely)) {
+        for l in &s.lines_for {
+            if let Some(p) = l.peak {
+                claimed[p] = true;
+            }
+        }
+    }
+    let all: f64 = case.scene.peaks.iter().map(|p| p.height).sum();
+    let sum: f64 =
+        case.scene.peaks.iter().zip(&claimed).filter(|(_, c)| **c).map(|(p, _)| p.height).sum();
+    if all > 0.0 { sum / all } else { 0.0 }
+}
+
+/// The report for a recording without any narrow line.
+pub fn nothing_narrow(
+    asked: &[&Species],
+    settings: &GasSettings,
+    spectrum: &Spectrum,
+    peaks: &PeakList,
+) -> GasReport {
+    let reason = "nothing as narrow as a line of this instrument stands out";
+    let species: Vec<SpeciesVerdict> = asked
+        .iter()
+        .map(|s| SpeciesVerdict {
+            species: s.name.clone(),
+            gas: s.gas.clone(),
+            verdict: Verdict::OutOfReach,
+            probability: 0.0,
+            decibans: 0.0,
+            lines_for: Vec::new(),
+            lines_missing: Vec::new(),
+            share: 0.0,
+            limit: None,
+            reason: reason.into(),
+        })
+        .collect();
+    GasReport {
+        shift_nm: NO_SHIFT,
+        fwhm_nm: peaks.line_width.map_or(0.0, |w: LineWidth| w.value),
+        axis_u_nm: spectrum
+            .axis_u()
+            .map_or(settings.factory_axis_u_nm, |u| crate::signal::median(&mut u.to_vec())),
+        gases: by_gas(&species),
+        species,
+        assignments: (0..peaks.peaks.len())
+            .map(|peak| Assignment { peak, candidates: Vec::new(), label: None })
+            .collect(),
+        ghosts: Vec::new(),
+        unexplained: 1.0,
+        notes: vec![format!(
+            "{reason}: this is a lamp without lines, darkness, or a recording too weak to tell"
+        )],
+        settings: settings.clone(),
+    }
+}
