@@ -6,6 +6,8 @@ use crate::signal::LineWidth;
 /// Scatter of a line's height about the model, natural logarithm: a factor of three, since
 /// neither populations nor the detector's response are known.
 pub const LN_HEIGHT_SCATTER: f64 = 1.1;
+/// The same for lines that glass may have weakened, or that are resonance lines (a factor of ten).
+const GLASS_SCATTER: f64 = 2.3;
 /// Chance that a line of a gas that is there is missing all the same (self-absorption, wrong
 /// transition probability, an unknown dip of the response).
 const MISSING_ANYWAY: f64 = 0.1;
@@ -223,6 +225,9 @@ pub fn weigh(pattern: &Pattern, scene: &Scene, explained: &[f64], shift: f64) ->
     let mut least = f64::INFINITY;
     for (f, w) in pattern.features.iter().zip(&showing) {
         let weight = f.weight[1].max(1e-6);
+        if f.glass {
+            continue;
+        }
         let limit = match w {
             Showing::Peak { index, .. } => (scene.threshold)(scene.peaks[*index].nm),
             Showing::Nothing { below } => *below,
@@ -250,6 +255,7 @@ pub fn weigh(pattern: &Pattern, scene: &Scene, explained: &[f64], shift: f64) ->
         match (&showing[k], &terms[k]) {
             (Showing::Peak { .. }, Some(t)) => {
                 let ln_sum = (ln_expected.exp() + t.explained).ln();
+                let s = if pattern.features[k].glass { GLASS_SCATTER } else { s };
                 let d = t.ln_height - ln_sum;
                 let d = if t.clipped { d.max(0.0) } else { d };
                 let with = (1.0 - MISSING_ANYWAY) * (ln_normal(d, s) + t.ln_place).exp();
@@ -257,6 +263,9 @@ pub fn weigh(pattern: &Pattern, scene: &Scene, explained: &[f64], shift: f64) ->
                 let faint = phi((t.ln_height + HIDDEN_SHARE.ln() - ln_expected) / s);
                 let other = MISSING_ANYWAY + (1.0 - MISSING_ANYWAY) * faint;
                 (with + other * t.ln_without.exp()).ln() - t.ln_without
+            }
+            (Showing::Nothing { .. } | Showing::Hidden { .. }, _) if pattern.features[k].glass => {
+                0.0
             }
             (Showing::Nothing { below }, _) => {
                 let z = (below.ln() - ln_expected) / s;

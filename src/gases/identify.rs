@@ -230,6 +230,7 @@ fn phosphor_pattern(tables: &Tables, range: (f64, f64), width: &LineWidth) -> Pa
                 weight: [w; 3],
                 label_nm: f.wavelength_nm,
                 band: true,
+                glass: false,
             }
         })
         .collect();

@@ -68,9 +68,15 @@ pub fn fit(
             }
         }
     }
+    // Off by a share of what stands there or of what is drawn there, whichever is more.
+    let drawn = a.sum_axis(ndarray::Axis(0));
     let weight: Array1<f64> = (0..points)
         .map(|i| {
-            if usable[i] { 1.0 / (sigma[i].powi(2) + (MODEL_SCATTER * r[i]).powi(2)) } else { 0.0 }
+            if usable[i] {
+                1.0 / (sigma[i].powi(2) + (MODEL_SCATTER * r[i].max(drawn[i])).powi(2))
+            } else {
+                0.0
+            }
         })
         .collect();
     let weighted = &a * &weight;

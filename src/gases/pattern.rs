@@ -17,6 +17,9 @@ const MAX_FEATURES: usize = 28;
 const MERGE_FWHM: f64 = 0.6;
 /// Transition probability in 1/s below which a line is forbidden and no tube of ours shows it.
 const MIN_A_PER_S: f64 = 1e3;
+/// Wavelength in nm below which lamp and tube glass may absorb (window glass, 3 mm: cut-on 300 to
+/// 320 nm; J. Ketola and T. Robbins, ASTM STP 1202 (1994)).
+const GLASS_CUT_NM: f64 = 325.0;
 /// Table intensities are compressed on many scales: exponent by which they are used where a
 /// species has no transition probabilities at all.
 const INTENSITY_EXPONENT: f64 = 0.7;
@@ -44,6 +47,9 @@ pub struct Feature {
     pub label_nm: f64,
     /// True for bands, whose width may exceed a line's.
     pub band: bool,
+    /// True where the tube's or the instrument's glass may have taken the light: its absence says
+    /// nothing, its height little.
+    pub glass: bool,
 }
 
 /// A species as this instrument would show it.
@@ -67,6 +73,7 @@ pub fn pattern(species: &Species, range: (f64, f64), width: &LineWidth) -> Patte
     let raw = if species.bands.is_empty() { lines(species) } else { bands(species, width) };
     let top_of = |inside: bool, k: usize| {
         raw.iter()
+            .filter(|f| !f.glass)
             .filter(|f| !inside || (range.0..=range.1).contains(&f.nm))
             .map(|f| f.weight[k])
             .fold(0.0, f64::max)
@@ -85,10 +92,13 @@ pub fn pattern(species: &Species, range: (f64, f64), width: &LineWidth) -> Patte
         }
     }
     for k in 0..3 {
-        let top = merged.iter().map(|f| f.weight[k]).fold(0.0, f64::max);
+        // Relative to the strongest that glass lets through.
+        let through = merged.iter().filter(|f| !f.glass).map(|f| f.weight[k]).fold(0.0, f64::max);
+        let any = merged.iter().map(|f| f.weight[k]).fold(0.0, f64::max);
+        let top = if through > 0.0 { through } else { any };
         if top > 0.0 {
             for f in &mut merged {
-                f.weight[k] /= top;
+                f.weight[k] = (f.weight[k] / top).min(1.0);
             }
         }
     }
@@ -139,6 +149,7 @@ fn lines(species: &Species) -> Vec<Feature> {
             weight: [0.0; 3],
             label_nm: l.wavelength_nm,
             band: false,
+            glass: l.wavelength_nm < GLASS_CUT_NM,
         })
         .collect();
     for (k, kt) in POPULATIONS_EV.iter().enumerate() {
@@ -179,7 +190,14 @@ fn bands(species: &Species, width: &LineWidth) -> Vec<Feature> {
                 Shading::Continuum => (b.head_nm, b.width_nm.map_or(3.0, |w| 0.3 * w)),
             };
             let s = 10f64.powf((b.strength.unwrap_or(5.0) - 10.0) / 10.0 * EYE_DECADES);
-            Feature { nm, u_nm, weight: [s; 3], label_nm: b.head_nm, band: true }
+            Feature {
+                nm,
+                u_nm,
+                weight: [s; 3],
+                label_nm: b.head_nm,
+                band: true,
+                glass: nm < GLASS_CUT_NM,
+            }
         })
         .collect()
 }

@@ -97,7 +97,7 @@ pub fn find(
             }
             if best > 0.0 {
                 sum += best;
-            } else if at > range.0 - 0.05 * span && at < range.1 + 0.05 * span {
+            } else if !f.glass && at > range.0 - 0.05 * span && at < range.1 + 0.05 * span {
                 sum -= MISSING * f.weight[1].powf(0.3);
             }
         }
@@ -136,7 +136,6 @@ pub fn find(
                 }
                 let near = peaks
                     .iter()
-                    .filter(|q| !q.clipped || true)
                     .map(|q| (q, f.nm - q.nm - c.at(q.nm)))
                     .filter(|(_, d)| d.abs() < reach)
                     .min_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));

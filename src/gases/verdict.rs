@@ -57,7 +57,8 @@ pub fn prior_nats(p: &Pattern) -> f64 {
 
 /// Log odds after evidence beyond chance, nats.
 pub fn log_odds(p: &Pattern, nats_beyond_chance: f64) -> f64 {
-    prior_nats(p) + TEMPER * nats_beyond_chance
+    // Missing lines are judged one by one against their own limits: no need to temper those.
+    prior_nats(p) + nats_beyond_chance.min(TEMPER * nats_beyond_chance)
 }
 
 /// A species as weighed.
