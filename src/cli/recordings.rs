@@ -30,7 +30,8 @@ pub fn run(
     check_asked(&settings.gases.ask, &common.tables)?;
     let profile = common.load_profile()?;
     let mut ending = Ending::Answered;
-    for (k, file) in files.iter().enumerate() {
+    let mut first = true;
+    for file in files {
         let text = match one(file, profile.as_ref(), common, settings, show) {
             Ok(text) => text,
             Err(e) if is_closed_pipe(&e) => return Err(e),
@@ -41,8 +42,9 @@ pub fn run(
             }
         };
         if files.len() > 1 && !common.json {
-            print(&format!("{}{}", if k > 0 { "\n" } else { "" }, file.display()))?;
+            print(&format!("{}{}", if first { "" } else { "\n" }, file.display()))?;
         }
+        first = false;
         print(&text)?;
     }
     Ok(ending)

@@ -68,7 +68,7 @@ pub fn estimate(y: &[f64], good: &[bool], measured: Option<&[f64]>) -> Noise {
     }
     let windows = n.div_ceil(WINDOW_POINTS).max(1);
     let mut centre = Vec::with_capacity(windows);
-    let mut local = Vec::with_capacity(windows);
+    let mut lags = Vec::with_capacity(windows);
     let mut level = Vec::with_capacity(windows);
     let mut sample = Vec::with_capacity(WINDOW_POINTS);
     for w in 0..windows {
@@ -83,8 +83,6 @@ pub fn estimate(y: &[f64], good: &[bool], measured: Option<&[f64]>) -> Noise {
             }
             *s = sigma_of_differences(&mut sample);
         }
-        let largest = at_lag.iter().copied().fold(0.0, f64::max);
-        let s = if largest > CORRELATED * at_lag[0] { largest } else { at_lag[0] };
         sample.clear();
         sample.extend((a..b).filter(|i| good[*i]).map(|i| y[i]));
         if sample.is_empty() {
@@ -93,12 +91,48 @@ pub fn estimate(y: &[f64], good: &[bool], measured: Option<&[f64]>) -> Noise {
         let k = (sample.len() - 1) / 4;
         let (_, q, _) = sample.select_nth_unstable_by(k, f64::total_cmp);
         centre.push(0.5 * (a + b) as f64);
-        local.push(s);
+        lags.push(at_lag);
         level.push(*q);
     }
+    // Smoothing shows in all windows, lines only in theirs: the middle window decides.
+    let mut ratios: Vec<f64> = lags.iter().map(|l| largest(l) / l[0].max(floor)).collect();
+    ratios.sort_by(f64::total_cmp);
+    let smoothed = ratios.get(ratios.len() / 2).is_some_and(|r| *r > CORRELATED);
+    let mut local: Vec<f64> =
+        lags.iter().map(|l| if smoothed { largest(l) } else { l[0] }).collect();
+    cap_by_quiet_windows(&level, &mut local);
     let floored = local.iter().all(|s| *s <= floor);
     let sigma = (0..n).map(|i| interpolate(&centre, &local, i as f64).max(floor)).collect();
     Noise { sigma, counts_per_electron: photon_slope(&level, &local, floor), floored }
+}
+
+/// Windows that are taken for the quiet ones: the lowest quarter of the figures.
+const QUIET_SHARE: usize = 4;
+/// How far a window may stand above what the quiet windows and the photons of its own level
+/// account for: the detector's noise itself changes by less along the axis.
+const MOST_ABOVE_QUIET: f64 = 2.0;
+
+fn largest(at_lag: &[f64; LAGS.len()]) -> f64 {
+    at_lag.iter().copied().fold(0.0, f64::max)
+}
+
+/// Takes the light of crowded lines out of the figures. Where hardly a point is free of lines, no
+/// quantile of a window's differences is noise; the quiet windows and the least variance per count
+/// that any brighter window shows bound it from above.
+fn cap_by_quiet_windows(level: &[f64], local: &mut [f64]) {
+    let mut order: Vec<usize> = (0..local.len()).collect();
+    order.sort_by(|a, b| local[*a].total_cmp(&local[*b]));
+    let Some(quiet) = order.get(order.len() / QUIET_SHARE).copied() else { return };
+    let (sigma, base) = (local[quiet], level[quiet]);
+    let brighter = (0..local.len()).filter(|i| level[*i] - base > 20.0 * sigma);
+    let slope = brighter
+        .map(|i| (local[i].powi(2) - sigma.powi(2)) / (level[i] - base))
+        .fold(f64::INFINITY, f64::min);
+    let slope = if slope.is_finite() { slope.max(0.0) } else { 0.0 };
+    for (s, l) in local.iter_mut().zip(level) {
+        let photons = slope * (l - base).max(0.0);
+        *s = s.min(MOST_ABOVE_QUIET * (sigma.powi(2) + photons).sqrt());
+    }
 }
 
 /// Slope of variance against level over the windows (counts), by the median of pairwise slopes

@@ -113,3 +113,14 @@ pub fn assert_refused(ran: &Ran, args: &[&str], parts: &[&str]) {
         assert!(!ran.err.contains(word), "{args:?}: {}", ran.err);
     }
 }
+
+/// Copies the demo drawer into the place, as `demo-spectra/`.
+pub fn demo(place: &Place) {
+    let from = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-spectra");
+    let to = place.path().join("demo-spectra");
+    std::fs::create_dir(&to).unwrap();
+    for entry in std::fs::read_dir(from).unwrap() {
+        let entry = entry.unwrap();
+        std::fs::copy(entry.path(), to.join(entry.file_name())).unwrap();
+    }
+}
