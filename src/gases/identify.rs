@@ -58,7 +58,7 @@ pub fn identify(
     };
     let patterns: Vec<Pattern> = asked.iter().map(|s| pattern(s, range, &width)).collect();
     let axis_u = |nm: f64| spectrum.axis_u_at(nm).unwrap_or(settings.factory_axis_u_nm);
-    let (correction, seen) = correct(tables, spectrum, peaks, &patterns, range, &width, settings);
+    let (correction, seen) = correct(tables, spectrum, peaks, range, &width, settings);
     let tallest = seen.iter().map(|p| p.height).fold(0.0, f64::max);
     let x = spectrum.x();
     let threshold = |nm: f64| {
@@ -76,7 +76,7 @@ pub fn identify(
         max_broad: MAX_BROAD,
     };
     let phosphor = phosphor_pattern(tables, range, &width);
-    let (chosen, explained) = explain(&patterns, &phosphor, &scene, settings);
+    let (chosen, explained) = explain(&patterns, &phosphor, &scene);
     let judged = judge(&patterns, &chosen, &explained, &scene, range, settings);
     // The second view: all that is in play, together, on the points themselves.
     let nm: Vec<f64> = x.iter().map(|x| x + correction.at(*x)).collect();
@@ -106,6 +106,7 @@ pub fn identify(
         settings,
         spectrum,
         peaks,
+        phosphor: explained.last().map_or(&[][..], Vec::as_slice),
     });
     report.shift_nm = correction.shift;
     let mut u: Vec<f64> = seen.iter().map(|p| axis_u(p.nm)).collect();
@@ -142,7 +143,6 @@ fn correct(
     tables: &Tables,
     spectrum: &Spectrum,
     peaks: &PeakList,
-    patterns: &[Pattern],
     range: (f64, f64),
     width: &LineWidth,
     settings: &GasSettings,
@@ -178,7 +178,6 @@ fn correct(
         .filter_map(|n| tables.get(n))
         .map(|s| pattern(s, (range.0 - prior, range.1 + prior), width))
         .collect();
-    let _ = patterns;
     let refs: Vec<&Pattern> = leaders.iter().collect();
     let c = shift::find(&refs, &seen, width, prior, !calibrated);
     for p in &mut seen {
@@ -245,12 +244,7 @@ fn phosphor_pattern(tables: &Tables, range: (f64, f64), width: &LineWidth) -> Pa
 
 /// Takes species in, the surest first, until none is left that the recording asks for. Returns
 /// for each pattern whether it is taken, and what each explains (the phosphor last).
-fn explain(
-    patterns: &[Pattern],
-    phosphor: &Pattern,
-    scene: &Scene,
-    settings: &GasSettings,
-) -> (Vec<bool>, Vec<Vec<f64>>) {
+fn explain(patterns: &[Pattern], phosphor: &Pattern, scene: &Scene) -> (Vec<bool>, Vec<Vec<f64>>) {
     let n = patterns.len();
     let all: Vec<&Pattern> = patterns.iter().chain(std::iter::once(phosphor)).collect();
     let mut taken = vec![false; n + 1];
@@ -278,7 +272,6 @@ fn explain(
         taken[k] = true;
         explained[k] = explains(all[k], &e, scene);
     }
-    let _ = settings;
     taken.truncate(n);
     (taken, explained)
 }

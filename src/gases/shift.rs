@@ -131,9 +131,6 @@ pub fn find(
             }
             for k in t {
                 let f = &p.features[*k];
-                if f.band {
-                    continue;
-                }
                 let near = peaks
                     .iter()
                     .map(|q| (q, f.nm - q.nm - c.at(q.nm)))

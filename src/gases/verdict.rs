@@ -20,6 +20,14 @@ pub const NOT_SEEN: f64 = 0.02;
 /// Share of the evidence that counts: lines of one species are not as independent as the sum
 /// takes them (one response, one population). To be replaced by a measured map.
 const TEMPER: f64 = 0.7;
+/// Prior log odds, nats, that even the least expected species gets before it is called not seen.
+const NEUTRAL_PRIOR: f64 = -1.7;
+/// Share of the lines' light that nothing explains from which "not seen" is no longer said: what
+/// misses most of the lines (an axis further off than allowed, a gas outside the tables) may miss
+/// this species as well.
+const MOSTLY_UNEXPLAINED: f64 = 0.5;
+/// Line-like peaks from which that share means something.
+const MIN_LINES_FOR_SHARE: usize = 5;
 /// Free lines that a species must show to be `seen`.
 const FREE_LINES_FOR_SEEN: usize = 2;
 /// Highest probability of a species with fewer free lines.
@@ -89,6 +97,8 @@ pub struct Case<'a> {
     pub spectrum: &'a Spectrum,
     /// Its peaks.
     pub peaks: &'a PeakList,
+    /// What the phosphor of a fluorescent lamp explains of each peak.
+    pub phosphor: &'a [f64],
 }
 
 /// Makes the report; shift, assignments and ghosts are filled in by the caller.
@@ -115,11 +125,23 @@ pub fn conclude(case: &Case) -> GasReport {
             );
         }
     }
+    let claimed = claimed_share(case, &species);
+    let lines = case.peaks.peaks.iter().filter(|p| p.line_like).count();
+    let lost = 1.0 - claimed > MOSTLY_UNEXPLAINED && lines >= MIN_LINES_FOR_SHARE;
+    if lost {
+        for s in species.iter_mut().filter(|s| s.verdict == Verdict::NotSeen) {
+            s.verdict = Verdict::Undecided;
+            s.reason = format!(
+                "nothing explains {:.0} % of the lines' light here (is the axis right? is this a \
+                 gas of the tables?), so that missing lines prove little",
+                100.0 * (1.0 - claimed)
+            );
+        }
+    }
     species.sort_by(|a, b| {
         b.probability.total_cmp(&a.probability).then_with(|| a.species.cmp(&b.species))
     });
     let gases = by_gas(&species);
-    let claimed = claimed_share(case, &species);
     let mut notes = Vec::new();
     if gases.iter().any(|g| matches!(g.verdict, Verdict::Seen | Verdict::Likely)) {
         notes.push(
@@ -134,6 +156,13 @@ pub fn conclude(case: &Case) -> GasReport {
              lines",
             case.settings.factory_axis_u_nm
         ));
+    }
+    if lost {
+        notes.push(
+            "most of the lines' light is unexplained: calibrate the axis with a lamp, or look for \
+             room light and other sources"
+                .into(),
+        );
     }
     if case.peaks.peaks.iter().any(|p| p.clipped) {
         notes.push("clipped lines count by their place only; a shorter exposure would help".into());
@@ -211,13 +240,15 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         probability = DISAGREE_CAP;
         doubt = Some("the lines speak for it, the whole spectrum does not need it".to_string());
     }
+    // "Not seen" must come from the recording, not from the prior alone.
+    let against = 1.0 / (1.0 + (-(prior_nats(p).max(NEUTRAL_PRIOR) + j.evidence.nats)).exp());
     let verdict = if probability >= SEEN {
         Verdict::Seen
     } else if probability >= LIKELY {
         Verdict::Likely
     } else if !reach {
         Verdict::OutOfReach
-    } else if probability <= NOT_SEEN {
+    } else if probability <= NOT_SEEN && against <= NOT_SEEN {
         Verdict::NotSeen
     } else {
         Verdict::Undecided
@@ -409,7 +440,13 @@ fn rank(v: Verdict) -> u8 {
 
 /// Share of the peaks' heights that species which are seen or likely lay claim to.
 fn claimed_share(case: &Case, species: &[SpeciesVerdict]) -> f64 {
-    let mut claimed = vec![false; case.scene.peaks.len()];
+    let mut claimed: Vec<bool> = case
+        .scene
+        .peaks
+        .iter()
+        .zip(case.phosphor)
+        .map(|(p, f)| p.ghost || *f > 0.5 * p.height)
+        .collect();
     for s in species.iter().filter(|s| matches!(s.verdict, Verdict::Seen | Verdict::Likely)) {
         for l in &s.lines_for {
             if let Some(p) = l.peak {
