@@ -165,12 +165,13 @@ pub fn score(
     Score { nats, met }
 }
 
+/// Lines that may carry the axis (feature, wavelength and its standard uncertainty in nm), and
+/// those that may not, with the reason.
+pub type AnchorLines<'a> = (Vec<(&'a LampFeature, f64, f64)>, Vec<(&'a LampFeature, String)>);
+
 /// Lines that may carry the axis for this line width: name, wavelength, its uncertainty, whether
 /// it is the buffer gas's; and those that may not, with the reason.
-pub fn anchor_lines(
-    tables: &Tables,
-    fwhm_nm: f64,
-) -> (Vec<(&LampFeature, f64, f64)>, Vec<(&LampFeature, String)>) {
+pub fn anchor_lines(tables: &Tables, fwhm_nm: f64) -> AnchorLines<'_> {
     let (mut use_, mut leave) = (Vec::new(), Vec::new());
     let lamp = tables.lamp();
     for f in lamp.iter().filter(|f| f.is_mercury || f.is_buffer_gas) {

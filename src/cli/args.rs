@@ -273,7 +273,7 @@ mod tests {
     fn mistakes_are_one_sentence() {
         for (typed, part) in [
             (&["glowtell", "gases"][..], "FILE"),
-            (&["glowtell", "gases", "--aks", "He", "x"], "--ask"),
+            (&["glowtell", "gases", "--asks", "He", "x"], "--ask"),
             (&["glowtell", "gasses", "x"], "gases"),
             (&["glowtell", "lines", "--near", "blue"], "blue"),
             (&["glowtell", "peaks", "x", "--theme", "beige"], "light"),

@@ -119,7 +119,7 @@ mod tests {
         let input = d.path().join("a.csv");
         std::fs::write(&input, "1").unwrap();
         assert!(check_target(&input, std::slice::from_ref(&input)).is_err());
-        assert!(check_target(&d.path().join("b.csv"), &[input.clone()]).is_ok());
+        assert!(check_target(&d.path().join("b.csv"), std::slice::from_ref(&input)).is_ok());
         assert!(check_target(&input.join("b.csv"), &[]).is_err());
         assert!(check_target(d.path(), &[]).is_err());
     }

@@ -25,7 +25,7 @@ pub fn level(
     let least = (LEAST_SHIFT_FWHM * scene.width.fwhm(0.5 * (range.0 + range.1)))
         .max(LEAST_SHIFT_NM)
         .min(0.3 * span);
-    if decoys == 0 || !(span > 0.0) {
+    if decoys == 0 || span <= 0.0 {
         return 0.0;
     }
     let mut rng = ChaCha8Rng::seed_from_u64(seed);

@@ -204,7 +204,7 @@ pub fn weigh(pattern: &Pattern, scene: &Scene, explained: &[f64], shift: f64) ->
                 if e > 0.0 {
                     let d = (p.height / e).ln();
                     // Others may explain more than is there; less is what counts.
-                    let d = if p.clipped { d.max(0.0).min(1.0) } else { d };
+                    let d = if p.clipped { d.clamp(0.0, 1.0) } else { d };
                     without += place * ln_normal(d, s).exp();
                 }
                 if p.ghost {

@@ -2,7 +2,7 @@
 
 use super::evidence::{Evidence, Scene, SeenPeak, Showing, explains, weigh};
 use super::mixture::{self, Part};
-use super::pattern::{Pattern, pattern};
+use super::pattern::{Feature, Pattern, all_features, pattern};
 use super::shift::{self, Correction};
 use super::verdict::{self, Judged};
 use super::{Assignment, GasReport, GasSettings, Ghost, Verdict, chance};
@@ -27,6 +27,14 @@ const CHANCE_FROM_NATS: f64 = -1.0;
 const MAX_BROAD: f64 = 3.0;
 /// Second-order images come from below this wavelength, nm: twice it is the end of silicon.
 const GHOST_BELOW_NM: f64 = 560.0;
+/// Scatter of a faint line's place in line widths, the reach in standard deviations, and the factor
+/// by which it may stand above what is expected, to be taken for one more line of a species that
+/// is there.
+const FAINT_PLACE_FWHM: f64 = 0.12;
+/// See [`FAINT_PLACE_FWHM`].
+const FAINT_REACH_SIGMA: f64 = 2.5;
+/// See [`FAINT_PLACE_FWHM`]; the cube of the scatter that the weighing allows.
+const FAINT_FACTOR: f64 = 27.0;
 /// A ghost is at most this share of the line that casts it.
 const GHOST_SHARE: f64 = 0.3;
 
@@ -111,7 +119,7 @@ pub fn identify(
     report.shift_nm = correction.shift;
     let mut u: Vec<f64> = seen.iter().map(|p| axis_u(p.nm)).collect();
     report.axis_u_nm = crate::signal::median(&mut u);
-    report.assignments = assign(&patterns, &judged, &report, &scene, peaks);
+    report.assignments = assign(&asked, range, &patterns, &judged, &report, &scene, peaks);
     report.ghosts = ghosts(&seen, &report.assignments, &phosphor, &scene);
     for g in &report.ghosts {
         let a = &mut report.assignments[g.peak];
@@ -119,6 +127,15 @@ pub fn identify(
             a.candidates.push(("ghost".into(), peaks.peaks[g.peak].centre.value));
         }
     }
+    let all: f64 = seen.iter().map(|p| p.height).sum();
+    let open: f64 = seen
+        .iter()
+        .zip(&report.assignments)
+        .filter(|(_, a)| a.candidates.is_empty())
+        .map(|(p, _)| p.height)
+        .sum();
+    report.unexplained = if all > 0.0 { open / all } else { 1.0 };
+    verdict::narrow(&mut report);
     Ok(report)
 }
 
@@ -129,13 +146,8 @@ fn is_asked(s: &Species, settings: &GasSettings) -> bool {
     if structureless {
         return false;
     }
-    settings.ask.is_empty()
-        || settings.ask.iter().any(|a| {
-            a.eq_ignore_ascii_case(&s.name)
-                || a.eq_ignore_ascii_case(&s.gas)
-                // What fills nearly every tube must stay in the sum, asked or not.
-                || LEADERS.contains(&s.name.as_str())
-        })
+    // What fills nearly every tube must stay in the sum, asked or not.
+    verdict::asked_for(&s.name, &s.gas, settings) || LEADERS.contains(&s.name.as_str())
 }
 
 /// The common correction of the axis, and the peaks after it.
@@ -213,7 +225,6 @@ fn seen_ghosts(seen: &mut [SeenPeak], width: &LineWidth) {
 
 /// The phosphor's peaks of a fluorescent lamp as something that explains peaks.
 fn phosphor_pattern(tables: &Tables, range: (f64, f64), width: &LineWidth) -> Pattern {
-    use super::pattern::Feature;
     let features: Vec<Feature> = tables
         .lamp()
         .iter()
@@ -317,6 +328,8 @@ fn judge(
 
 /// What each peak is taken for.
 fn assign(
+    asked: &[&Species],
+    range: (f64, f64),
     patterns: &[Pattern],
     judged: &[Judged],
     report: &GasReport,
@@ -324,15 +337,22 @@ fn assign(
     peaks: &PeakList,
 ) -> Vec<Assignment> {
     let mut out: Vec<Vec<(f64, String, f64)>> = vec![Vec::new(); peaks.peaks.len()];
-    for (p, j) in patterns.iter().zip(judged) {
-        let shown = report
+    let mut faint = out.clone();
+    let is_shown = |p: &Pattern| {
+        report
             .species
             .iter()
             .find(|s| s.species == p.name)
-            .is_some_and(|s| matches!(s.verdict, Verdict::Seen | Verdict::Likely));
-        if !shown {
-            continue;
-        }
+            .is_some_and(|s| matches!(s.verdict, Verdict::Seen | Verdict::Likely))
+    };
+    let shown: Vec<(&Species, &Pattern, &Judged)> = asked
+        .iter()
+        .zip(patterns)
+        .zip(judged)
+        .filter(|((_, p), _)| is_shown(p))
+        .map(|((s, p), j)| (*s, p, j))
+        .collect();
+    for (_, p, j) in &shown {
         for (f, w) in p.features.iter().zip(&j.evidence.showing) {
             if let Showing::Peak { index, place } = w {
                 let expected = j.evidence.amplitude * f.weight[j.evidence.population];
@@ -344,6 +364,29 @@ fn assign(
                 }
             }
         }
+    }
+    // Faint lines beyond those that were weighed belong to the species as well.
+    for (species, p, j) in shown {
+        let expected = |f: &Feature| j.evidence.amplitude * f.weight[j.evidence.population];
+        for f in all_features(species, range, &scene.width) {
+            for (k, q) in scene.peaks.iter().enumerate() {
+                let sd = q.u_nm.hypot(f.u_nm).hypot(FAINT_PLACE_FWHM * scene.width.fwhm(f.nm));
+                let place = (q.nm - f.nm) / sd;
+                if out[k].is_empty()
+                    && place.abs() < FAINT_REACH_SIGMA
+                    && expected(&f) * FAINT_FACTOR > q.height
+                {
+                    faint[k].push((
+                        expected(&f) * (-0.5 * place * place).exp(),
+                        p.name.clone(),
+                        f.label_nm,
+                    ));
+                }
+            }
+        }
+    }
+    for (o, f) in out.iter_mut().zip(faint) {
+        o.extend(f);
     }
     out.into_iter()
         .enumerate()

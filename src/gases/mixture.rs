@@ -55,7 +55,7 @@ pub fn fit(
                     (f.nm, expected.min(*below))
                 }
             };
-            if !(height > 0.0) {
+            if height.is_nan() || height <= 0.0 {
                 continue;
             }
             let width = scene.width.fwhm(nm);

@@ -68,8 +68,31 @@ pub struct Pattern {
     pub strongest_in_range: f64,
 }
 
+/// All features of a species on a range, the faint ones too, ascending; see [`pattern`].
+pub fn all_features(species: &Species, range: (f64, f64), width: &LineWidth) -> Vec<Feature> {
+    merged(species, range, width).0
+}
+
 /// The pattern of a species on a range in nm at a line width.
 pub fn pattern(species: &Species, range: (f64, f64), width: &LineWidth) -> Pattern {
+    let (mut features, strongest_in_range) = merged(species, range, width);
+    let best = |f: &Feature| f.weight.iter().copied().fold(0.0, f64::max);
+    features.retain(|f| best(f) >= MIN_WEIGHT);
+    features.sort_by(|a, b| best(b).total_cmp(&best(a)));
+    features.truncate(MAX_FEATURES);
+    features.sort_by(|a, b| a.nm.total_cmp(&b.nm));
+    Pattern {
+        name: species.name.clone(),
+        gas: species.gas.clone(),
+        kind: species.kind,
+        features,
+        strongest_in_range,
+    }
+}
+
+/// Features in range, merged to the line width, and the share of the species' strongest line that
+/// is in range.
+fn merged(species: &Species, range: (f64, f64), width: &LineWidth) -> (Vec<Feature>, f64) {
     let raw = if species.bands.is_empty() { lines(species) } else { bands(species, width) };
     let top_of = |inside: bool, k: usize| {
         raw.iter()
@@ -102,18 +125,7 @@ pub fn pattern(species: &Species, range: (f64, f64), width: &LineWidth) -> Patte
             }
         }
     }
-    let best = |f: &Feature| f.weight.iter().copied().fold(0.0, f64::max);
-    merged.retain(|f| best(f) >= MIN_WEIGHT);
-    merged.sort_by(|a, b| best(b).total_cmp(&best(a)));
-    merged.truncate(MAX_FEATURES);
-    merged.sort_by(|a, b| a.nm.total_cmp(&b.nm));
-    Pattern {
-        name: species.name.clone(),
-        gas: species.gas.clone(),
-        kind: species.kind,
-        features: merged,
-        strongest_in_range,
-    }
+    (merged, strongest_in_range)
 }
 
 fn merge(m: &mut Feature, f: &Feature) {

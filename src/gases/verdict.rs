@@ -143,13 +143,6 @@ pub fn conclude(case: &Case) -> GasReport {
     });
     let gases = by_gas(&species);
     let mut notes = Vec::new();
-    if gases.iter().any(|g| matches!(g.verdict, Verdict::Seen | Verdict::Likely)) {
-        notes.push(
-            "shares are shares of light, not of gas: the gas with the lowest excitation energy \
-             takes over the glow"
-                .into(),
-        );
-    }
     if case.spectrum.axis_u().is_none() {
         notes.push(format!(
             "the axis is as the file has it: {} nm (k = 1) was allowed for a common error of all \
@@ -180,6 +173,22 @@ pub fn conclude(case: &Case) -> GasReport {
         notes,
         settings: case.settings.clone(),
     }
+}
+
+/// Leaves in the report what was asked about: fillings stay in the sum, asked or not.
+pub fn narrow(report: &mut GasReport) {
+    let settings = report.settings.clone();
+    report.species.retain(|s| asked_for(&s.species, &s.gas, &settings));
+    report.gases = by_gas(&report.species);
+}
+
+/// True for a species that the settings ask about by its own name or its gas.
+pub fn asked_for(species: &str, gas: &str, settings: &GasSettings) -> bool {
+    settings.ask.is_empty()
+        || settings
+            .ask
+            .iter()
+            .any(|a| a.eq_ignore_ascii_case(species) || a.eq_ignore_ascii_case(gas))
 }
 
 /// One species.
@@ -234,7 +243,7 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     let mut doubt = None;
     if probability > ONE_LINE_CAP && free < FREE_LINES_FOR_SEEN {
         probability = ONE_LINE_CAP;
-        doubt = Some(format!("only {free} line(s) of its own; the others are shared or missing"));
+        doubt = Some(format!("lines of its own: only {free}; the others are shared or missing"));
     }
     if probability > DISAGREE_CAP && !agree {
         probability = DISAGREE_CAP;
@@ -334,7 +343,8 @@ fn reason(
 ) -> String {
     match v {
         Verdict::Seen | Verdict::Likely => {
-            let mut s = format!("{free} free line(s), best {}", wavelengths(lines_for, 4));
+            let mut s =
+                format!("lines that are nobody else's: {free}; best {}", wavelengths(lines_for, 4));
             if !missing.is_empty() {
                 s += &format!("; expected and missing: {}", wavelengths(missing, 3));
             }
@@ -350,7 +360,7 @@ fn reason(
                 lines_for.iter().flat_map(|l| l.shared_with.iter().map(String::as_str)).collect();
             if shared.is_empty() {
                 format!(
-                    "{} fit(s), too little alone; a longer exposure would decide",
+                    "only {} fit, too little alone; a longer exposure would decide",
                     wavelengths(lines_for, 3)
                 )
             } else {
@@ -470,6 +480,7 @@ pub fn nothing_narrow(
     let reason = "nothing as narrow as a line of this instrument stands out";
     let species: Vec<SpeciesVerdict> = asked
         .iter()
+        .filter(|s| asked_for(&s.name, &s.gas, settings))
         .map(|s| SpeciesVerdict {
             species: s.name.clone(),
             gas: s.gas.clone(),

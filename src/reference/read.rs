@@ -272,7 +272,7 @@ fn line_of(text: &str, byte: u64) -> usize {
     let first = 1 + before.iter().filter(|b| **b == b'\n').count();
     let skipped = after
         .split(|b| *b == b'\n')
-        .take_while(|l| l.starts_with(b"#") || l.iter().all(u8::is_ascii_whitespace));
+        .take_while(|l| l.starts_with(b"#") || l.is_empty() || *l == b"\r");
     first + skipped.count()
 }
 

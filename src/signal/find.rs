@@ -584,7 +584,7 @@ impl<'a> Work<'a> {
                 let clipped = self.clipped[i]
                     || (c.centre - 0.5 * c.fwhm..=c.centre + 0.5 * c.fwhm)
                         .contains(&self.nearest_clipped(c.centre));
-                if c.centre < lo || c.centre > hi || !(c.height > 0.0) {
+                if c.centre < lo || c.centre > hi || c.height.is_nan() || c.height <= 0.0 {
                     continue;
                 }
                 let points = expected / self.step[i];

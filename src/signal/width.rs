@@ -34,7 +34,7 @@ pub fn bumps(y: &[f64], sigma: &[f64]) -> Vec<Bump> {
     let mut out = Vec::new();
     let mut i = 1;
     while i + 1 < n {
-        if !(y[i] > y[i - 1]) {
+        if y[i] <= y[i - 1] {
             i += 1;
             continue;
         }

@@ -237,7 +237,9 @@ mod tests {
     /// J. Deltour, Anal. Chem. 44, 1906-1909 (1972).
     #[test]
     fn on_an_even_grid_the_weights_are_the_published_ones() {
-        let published: [(usize, usize, usize, f64, &[f64], f64); 6] = [
+        // Points, degree, derivative, norm, integers, noise gain.
+        type Published = (usize, usize, usize, f64, &'static [f64], f64);
+        let published: [Published; 6] = [
             (5, 2, 0, 35.0, &[-3., 12., 17., 12., -3.], 0.696932),
             (7, 2, 0, 21.0, &[-2., 3., 6., 7., 6., 3., -2.], 0.577350),
             (11, 2, 0, 429.0, &[-36., 9., 44., 69., 84., 89., 84., 69., 44., 9., -36.], 0.455477),

@@ -147,8 +147,8 @@ fn a_clipped_top_gives_a_middle_and_no_width() {
     assert!((b.highest_nm.value - 371.23).abs() < 2.0 * b.highest_nm.u);
     // The same where the import has flagged the points.
     let mut s = spectrum(s.x().to_vec(), y.iter().map(|y| y * 1.0).collect());
-    for i in 0..s.len() {
-        if y[i] == 4095.0 {
+    for (i, y) in y.iter().enumerate() {
+        if *y == 4095.0 {
             s.flag(i, Mask::SATURATED);
         }
     }
