@@ -11,6 +11,7 @@ mod verdict;
 pub use identify::identify;
 pub use mixture::non_negative;
 pub use pattern::POPULATIONS_EV;
+pub(crate) use verdict::SHARES_NOTE;
 
 use crate::Measured;
 use serde::{Deserialize, Serialize};

@@ -18,6 +18,8 @@ const NAME: f64 = 13.0;
 const LINE: f64 = 15.0;
 /// Height of one gas with its second line and bar, px.
 const ENTRY: f64 = 46.0;
+/// Height of one gas that has neither, px.
+const BARE_ENTRY: f64 = 24.0;
 
 /// Draws the verdicts into the column from `left` to `right` and from `top` to `bottom`, px.
 pub fn draw(
@@ -44,11 +46,12 @@ pub fn draw(
     let mut shown = 0;
     for gas in &open {
         let more = if shown + 1 < open.len() { LINE } else { 0.0 };
-        if y + ENTRY + more > bottom - closing_room {
+        let height = if second_line(gas).is_empty() { BARE_ENTRY } else { ENTRY };
+        if y + height + more > bottom - closing_room {
             break;
         }
         entry(layer, gas, inks, x, y, room);
-        y += ENTRY;
+        y += height;
         shown += 1;
     }
     let small = Type::plain(SMALL, inks.soft);
@@ -88,10 +91,11 @@ fn entry(layer: &mut Layer, gas: &GasVerdict, inks: &Inks, x: f64, y: f64, room:
     layer.text(x + 16.0, base, 0.0, name, &name_text);
     let right = Type { anchor: "end", ..Type::plain(SMALL + 1.0, inks.ink_text) };
     layer.text(x + room, base, 0.0, right, &word);
-    let second = match format::share(gas.share) {
-        s if s == format::NONE => gas.species.join(", "),
-        s => format!("{s} of the light: {}", gas.species.join(", ")),
-    };
+    let second = second_line(gas);
+    if second.is_empty() {
+        layer.close();
+        return;
+    }
     let small = Type::plain(SMALL, inks.soft);
     layer.text(x + 16.0, base + 15.0, 0.0, small, &shortened(&second, SMALL, room - 16.0));
     let full = room - 16.0;
@@ -99,6 +103,16 @@ fn entry(layer: &mut Layer, gas: &GasVerdict, inks: &Inks, x: f64, y: f64, room:
     let share = if gas.share.is_finite() { gas.share.clamp(0.0, 1.0) } else { 0.0 };
     layer.rectangle((x + 16.0, base + 20.0), (full * share, 3.0), inks.curve_text, 1.0);
     layer.close();
+}
+
+/// Share of the light and the species that give it; empty where neither is known.
+fn second_line(gas: &GasVerdict) -> String {
+    let species = gas.species.join(", ");
+    match format::share(gas.share) {
+        s if s == format::NONE => species,
+        s if species.is_empty() => format!("{s} of the light"),
+        s => format!("{s} of the light: {species}"),
+    }
 }
 
 /// Full disc: seen; half disc: likely; ring: undecided.
@@ -130,6 +144,7 @@ fn closing_words(report: &GasReport, room: f64) -> Vec<String> {
             Some(l) => format!("{} < {}", g.gas, format::limit(l.relative_to_strongest)),
             None => g.gas.clone(),
         })
+        .map(|s| s.replace(' ', "\u{a0}"))
         .collect();
     if !not_seen.is_empty() {
         let text = format!("Not seen, limit against the strongest line: {}", not_seen.join("; "));

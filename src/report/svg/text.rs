@@ -60,7 +60,9 @@ pub fn shortened(text: &str, size: f64, room: f64) -> String {
 /// too wide is shortened.
 pub fn wrapped(text: &str, size: f64, room: f64) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
+    // A no-break space holds a number and its unit together.
+    let breaks = |c: char| c.is_whitespace() && c != '\u{a0}';
+    for word in text.split(breaks).filter(|w| !w.is_empty()) {
         match lines.last_mut() {
             Some(line) if width(line, size) + width(" ", size) + width(word, size) <= room => {
                 line.push(' ');

@@ -71,6 +71,18 @@ fn paragraph(lead: &str, text: &str, width: usize) -> String {
     format!("{lead}{}\n", lines.join(&format!("\n{}", " ".repeat(indent))))
 }
 
+/// `who: what` for each remark, where all who share one remark stand together before it.
+fn shared<'a>(remarks: impl IntoIterator<Item = (&'a str, &'a str)>) -> Vec<String> {
+    let mut groups: Vec<(&str, Vec<&str>)> = Vec::new();
+    for (who, what) in remarks {
+        match groups.iter_mut().find(|(known, _)| *known == what) {
+            Some((_, all)) => all.push(who),
+            None => groups.push((what, vec![who])),
+        }
+    }
+    groups.iter().map(|(what, all)| format!("{}: {what}", all.join(", "))).collect()
+}
+
 /// A heading and its paragraphs as a list; nothing where there is none.
 fn section<'a>(
     out: &mut String,

@@ -3,7 +3,7 @@
 use super::grid::{Column, grid, paint};
 use super::{Style, paragraph, section};
 use crate::calibrate::Profile;
-use crate::gases::{GasReport, GasVerdict, LineEvidence, Verdict};
+use crate::gases::{GasReport, GasVerdict, LineEvidence, SHARES_NOTE, Verdict};
 use crate::report::cautions;
 use crate::report::format::{self, NONE};
 use crate::report::record::{SummaryRow, axis_samples};
@@ -183,12 +183,13 @@ pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
     if style.colour {
         out = paint(&out, "verdict");
     }
-    let reasons: Vec<String> = report
-        .gases
-        .iter()
-        .filter(|g| g.verdict != Verdict::NotSeen && !g.reason.is_empty())
-        .map(|g| format!("{}: {}", g.gas, g.reason))
-        .collect();
+    let reasons = super::shared(
+        report
+            .gases
+            .iter()
+            .filter(|g| g.verdict != Verdict::NotSeen && !g.reason.is_empty())
+            .map(|g| (g.gas.as_str(), g.reason.as_str())),
+    );
     section(&mut out, "Why", reasons.iter().map(String::as_str), width);
 
     let place = |i: usize| list.peaks.get(i).map_or(NONE.into(), |p| format::nm(p.centre.value));
@@ -216,7 +217,8 @@ pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
         format::measured(report.shift_nm),
         format::two_digits(report.fwhm_nm)
     );
-    let notes = report.notes.iter().map(String::as_str);
+    // The report says it too, for readers of the record; once is enough here.
+    let notes = report.notes.iter().map(String::as_str).filter(|n| *n != SHARES_NOTE);
     let all = [axis.as_str(), cautions::LIGHT_IS_NOT_AMOUNT].into_iter().chain(notes);
     out.push_str(&super::notes("Notes", all, style));
     out
@@ -366,10 +368,9 @@ pub fn summary(rows: &[SummaryRow], style: &Style) -> String {
         })
         .collect();
     let mut out = grid(&columns, cells, width);
-    let remarks: Vec<String> = rows
-        .iter()
-        .flat_map(|r| r.remarks.iter().map(move |t| format!("{}: {t}", r.item)))
-        .collect();
+    let remarks = super::shared(
+        rows.iter().flat_map(|r| r.remarks.iter().map(move |t| (r.item.as_str(), t.as_str()))),
+    );
     out.push_str(&super::notes("Remarks", remarks.iter().map(String::as_str), style));
     out
 }

@@ -126,3 +126,14 @@ fn long_words_and_narrow_terminals_stay_inside() {
     fits(&summary(&[(&r).into()], &Style { width: 60, colour: false, notes: true }), 76);
     fits(&gases(&made_up::report(&l), &l, &Style { width: 70, colour: false, notes: true }), 70);
 }
+
+#[test]
+fn what_many_share_is_said_once() {
+    let said = shared([("A1", "clipped"), ("A2", "faint"), ("A3", "clipped")]);
+    assert_eq!(said, ["A1, A3: clipped", "A2: faint"]);
+    let (_, l) = neon();
+    let mut r = made_up::report(&l);
+    r.notes.push(crate::gases::SHARES_NOTE.into());
+    let text = gases(&r, &l, &Style::default());
+    assert_eq!(text.to_lowercase().matches("shares are shares").count(), 1, "{text}");
+}
