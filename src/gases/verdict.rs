@@ -11,6 +11,9 @@ use crate::reference::{Species, SpeciesKind};
 use crate::signal::PeakList;
 use crate::{Spectrum, signal::LineWidth};
 
+/// Note of every report in which a gas shows: what a share is and what it is not.
+pub(crate) const SHARES_NOTE: &str = "shares are shares of light, not of gas: the gas with the \
+                                      lowest excitation energy takes over the glow";
 /// Probability from which a species is `seen`.
 pub const SEEN: f64 = 0.99;
 /// Probability from which a species is `likely`.
@@ -142,7 +145,10 @@ pub fn conclude(case: &Case) -> GasReport {
         b.probability.total_cmp(&a.probability).then_with(|| a.species.cmp(&b.species))
     });
     let gases = by_gas(&species);
-    let mut notes = Vec::new();
+    let mut notes: Vec<String> = Vec::new();
+    if gases.iter().any(|g| matches!(g.verdict, Verdict::Seen | Verdict::Likely)) {
+        notes.push(SHARES_NOTE.into());
+    }
     if case.spectrum.axis_u().is_none() {
         notes.push(format!(
             "the axis is as the file has it: {} nm (k = 1) was allowed for a common error of all \
