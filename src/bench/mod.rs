@@ -1,6 +1,6 @@
 //! The bench: one instrument, its lamp, and a drawer of tubes and lights, examined in one go.
 //!
-//! [`examine`] is the whole way of one recording: axis, lines, gases. [`run`] does it for
+//! [`examine()`] is the whole way of one recording: axis, lines, gases. [`run()`] does it for
 //! every item of a bench [`Sheet`], after setting the axis by the sheet's lamp. Neither reads the
 //! clock nor depends on the number of processors: the same files give the same result.
 

@@ -45,7 +45,7 @@ impl Verdict {
     }
 }
 
-/// Choices for [`identify`].
+/// Choices for [`identify()`].
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct GasSettings {
@@ -159,7 +159,7 @@ pub struct Ghost {
     pub what: String,
 }
 
-/// All that [`identify`] found out.
+/// All that [`identify()`] found out.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct GasReport {
     /// Common shift of the axis (true minus axis value, nm) that was fitted along.
