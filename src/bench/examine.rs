@@ -67,7 +67,6 @@ pub fn examine(
     tables: &Tables,
     settings: &Settings,
 ) -> Result<Examination> {
-    let mut notes = Vec::new();
     let spectrum = match profile {
         Some(p) => p.apply(&spectrum)?,
         None => spectrum,
@@ -92,22 +91,17 @@ pub fn examine(
     } else {
         None
     };
-    if profile.is_none() && spectrum.axis().kind() == AxisKind::Nm && settings.identify {
-        notes.push(format!(
-            "no profile given: the axis is taken as the instrument wrote it, with a standard \
-             uncertainty of {} nm",
-            settings.gases.factory_axis_u_nm
-        ));
-    }
-    Ok(Examination { spectrum, peaks, gases, notes })
+    Ok(Examination { spectrum, peaks, gases, notes: Vec::new() })
 }
 
-/// Says whether the tables know every species or gas of `ask`.
+/// Says whether the tables know every species or gas of `ask`, upper and lower case alike.
 ///
 /// # Errors
 /// [`Error::Usage`] naming the first unknown word and the gases that can be asked about.
 pub fn check_asked(ask: &[String], tables: &Tables) -> Result<()> {
-    let known = |word: &str| tables.species().iter().any(|s| s.name == word || s.gas == word);
+    let same = |a: &str, b: &str| a.eq_ignore_ascii_case(b);
+    let known =
+        |word: &str| tables.species().iter().any(|s| same(&s.name, word) || same(&s.gas, word));
     let Some(unknown) = ask.iter().find(|w| !known(w)) else { return Ok(()) };
     let mut gases: Vec<&str> = Vec::new();
     for s in tables.species() {

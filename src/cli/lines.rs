@@ -20,7 +20,8 @@ pub fn run(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
     let tables = &common.tables;
     check_asked(&args.species, tables)?;
     let wanted = |s: &Species| {
-        args.species.is_empty() || args.species.iter().any(|w| *w == s.name || *w == s.gas)
+        let same = |w: &String| w.eq_ignore_ascii_case(&s.name) || w.eq_ignore_ascii_case(&s.gas);
+        args.species.is_empty() || args.species.iter().any(same)
     };
     let text = if args.species.is_empty() && args.near.is_none() {
         let all: Vec<&Species> = tables.species().iter().collect();

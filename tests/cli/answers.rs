@@ -167,7 +167,7 @@ fn gases_of_a_neon_tube() {
     assert_eq!(gases(&record, "seen"), ["Ne"]);
     assert_eq!(record["input"]["points"], 2048);
     assert!(p.read("a.svg").contains("Ne I"));
-    let asked = [&args[..], &["--ask", "He, Ne", "--json"]].concat();
+    let asked = [&args[..], &["--ask", "he, Ne", "--json"]].concat();
     let record = json(&p.answer(&asked).out);
     assert_eq!(record["gases"]["gases"].as_array().unwrap().len(), 2);
 }
