@@ -227,7 +227,7 @@ species = "He I"
 
     #[test]
     fn file_names_stay_in_the_folder() {
-        for bad in ["../a.csv", "/tmp/a", "", ".hidden", "b.txt", "B.TXT", "a b"] {
+        for bad in ["../a.csv", "/a.csv", "", ".hidden", "b.txt", "B.TXT", "a b"] {
             let e = made(&SMALL.replace("a.csv", bad)).unwrap_err().to_string();
             assert!(e.contains("item"), "{bad}: {e}");
         }
