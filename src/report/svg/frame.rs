@@ -224,6 +224,14 @@ mod tests {
         assert_eq!(round_steps(-479_557.0, -63_901.0, 2).0, [-400_000.0, -200_000.0]);
     }
 
+    #[test]
+    fn two_steps_on_a_range_that_starts_between_them() {
+        let (a, span) = (557_212.860_645_424_7, 414_141.142_744_197_3);
+        let (t, _) = round_steps(a, a + span, 2);
+        assert!((2..=6).contains(&t.len()), "{t:?}");
+        assert!(t.iter().all(|v| (a..=a + span).contains(v)), "{t:?}");
+    }
+
     proptest! {
         #[test]
         fn steps_are_within_and_not_too_many(a in -1e6f64..1e6, span in 1e-3f64..1e6, n in 2usize..12) {
