@@ -65,7 +65,6 @@ pub fn identify(
         return Ok(verdict::nothing_narrow(&asked, settings, spectrum, peaks));
     };
     let patterns: Vec<Pattern> = asked.iter().map(|s| pattern(s, range, &width)).collect();
-    let axis_u = |nm: f64| spectrum.axis_u_at(nm).unwrap_or(settings.factory_axis_u_nm);
     let (correction, seen) = correct(tables, spectrum, peaks, range, &width, settings);
     let tallest = seen.iter().map(|p| p.height).fold(0.0, f64::max);
     let x = spectrum.x();
@@ -117,8 +116,7 @@ pub fn identify(
         phosphor: explained.last().map_or(&[][..], Vec::as_slice),
     });
     report.shift_nm = correction.shift;
-    let mut u: Vec<f64> = seen.iter().map(|p| axis_u(p.nm)).collect();
-    report.axis_u_nm = crate::signal::median(&mut u);
+    report.axis_u_nm = verdict::axis_u_nm(spectrum, peaks, settings);
     report.assignments = assign(&asked, range, &patterns, &judged, &report, &scene, peaks);
     report.ghosts = ghosts(&seen, &report.assignments, &phosphor, &scene);
     for g in &report.ghosts {

@@ -166,7 +166,8 @@ pub struct GasReport {
     pub shift_nm: Measured,
     /// Width of an unresolved line at the middle of the lines, nm.
     pub fwhm_nm: f64,
-    /// Typical standard uncertainty of the axis under the lines before that shift, nm.
+    /// Largest standard uncertainty of the axis under the lines that carry the light (a tenth of
+    /// the tallest and up), before that shift, nm.
     pub axis_u_nm: f64,
     /// One entry a gas, surest first.
     pub gases: Vec<GasVerdict>,

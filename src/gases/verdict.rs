@@ -476,6 +476,24 @@ fn claimed_share(case: &Case, species: &[SpeciesVerdict]) -> f64 {
     if all > 0.0 { sum / all } else { 0.0 }
 }
 
+/// Share of the tallest peak's height from which a peak counts for [`axis_u_nm`]: what carries the
+/// light, and not every speck at the end of the axis.
+const CARRIES_LIGHT: f64 = 0.1;
+
+/// Largest standard uncertainty of the axis, nm, under the peaks that carry the light; without
+/// any peak, the largest along the axis. An uncalibrated axis has the one of the settings.
+pub fn axis_u_nm(spectrum: &Spectrum, peaks: &PeakList, settings: &GasSettings) -> f64 {
+    let Some(all) = spectrum.axis_u() else { return settings.factory_axis_u_nm };
+    let tallest = peaks.peaks.iter().map(|p| p.height_or(0.0)).fold(0.0, f64::max);
+    let under = peaks
+        .peaks
+        .iter()
+        .filter(|p| p.height_or(f64::INFINITY) >= CARRIES_LIGHT * tallest)
+        .filter_map(|p| spectrum.axis_u_at(p.centre.value))
+        .fold(0.0, f64::max);
+    if under > 0.0 { under } else { all.iter().copied().fold(0.0, f64::max) }
+}
+
 /// The report for a recording without any narrow line.
 pub fn nothing_narrow(
     asked: &[&Species],
@@ -503,9 +521,7 @@ pub fn nothing_narrow(
     GasReport {
         shift_nm: NO_SHIFT,
         fwhm_nm: peaks.line_width.map_or(0.0, |w: LineWidth| w.value),
-        axis_u_nm: spectrum
-            .axis_u()
-            .map_or(settings.factory_axis_u_nm, |u| crate::signal::median(&mut u.to_vec())),
+        axis_u_nm: axis_u_nm(spectrum, peaks, settings),
         gases: by_gas(&species),
         species,
         assignments: (0..peaks.peaks.len())

@@ -105,7 +105,27 @@ pub fn band(spectrum: &Spectrum) -> Result<Band> {
             place.u = place.u.hypot(u);
         }
     }
+    let pull = band.fwhm_nm.map_or(0.0, |w| response_pull_nm(w.value));
+    if pull > band.highest_nm.u {
+        band.notes.push(format!(
+            "the detector's response is not corrected: where it doubles within \
+             {RESPONSE_DOUBLES_NM} nm, as silicon does near 400 nm, a band this wide peaks some \
+             {pull:.1} nm too far to that side, which the uncertainties do not cover"
+        ));
+    }
     Ok(band)
+}
+
+/// Distance in nm within which the response of bare silicon doubles at the violet end (common
+/// practice, no published source).
+const RESPONSE_DOUBLES_NM: f64 = 40.0;
+
+/// How far the response pulls the peak of a Gaussian band of the given FWHM, nm: a response
+/// exp(kλ) moves it by k σ² exactly (completing the square), here with k = ln 2 over
+/// [`RESPONSE_DOUBLES_NM`].
+fn response_pull_nm(fwhm_nm: f64) -> f64 {
+    let sigma2 = fwhm_nm * fwhm_nm / (8.0 * std::f64::consts::LN_2);
+    sigma2 * std::f64::consts::LN_2 / RESPONSE_DOUBLES_NM
 }
 
 #[cfg(test)]

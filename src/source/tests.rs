@@ -42,7 +42,8 @@ fn a_clean_gaussian_is_measured_as_it_is() {
     assert_abs_diff_eq!(b.fwhm_nm.unwrap().value, 11.0, epsilon = 0.05);
     assert_abs_diff_eq!(b.baseline.value, 300.0, epsilon = 0.5);
     assert_abs_diff_eq!(b.height.value, 5000.0, epsilon = 5.0);
-    assert!(b.notes.is_empty() && !b.clipped, "{:?}", b.notes);
+    // Nothing odd about it; only that the response is not known.
+    assert!(b.notes.iter().all(|n| n.contains("response")) && !b.clipped, "{:?}", b.notes);
 }
 
 /// Over many recordings the differences from the truth have to be what the stated uncertainties
@@ -253,4 +254,16 @@ fn measured_sources_have_their_peak() {
         println!("{} {peak}: {b:?}", &row[column("file")]);
         assert!((b.highest_nm.value - peak).abs() <= 0.5, "{}: {b:?}", &row[column("file")]);
     }
+}
+
+#[test]
+fn the_response_pulls_a_band_as_the_note_says() {
+    // The product of the band and a response that doubles every 40 nm, measured.
+    let rising = |x: f64| 2f64.powf((x - 400.0) / 40.0);
+    let x: Vec<f64> = (0..500).map(|i| 350.0 + 0.2 * f64::from(i)).collect();
+    let y = x.iter().map(|x| 1000.0 * rising(*x) * gaussian(*x, 400.0, 13.0)).collect();
+    let b = band(&spectrum(x, y)).unwrap();
+    let pull = b.highest_nm.value - 400.0;
+    assert!((pull - response_pull_nm(13.0)).abs() < 0.05, "{pull}");
+    assert!(b.notes.iter().any(|n| n.contains("0.5 nm too far")), "{:?}", b.notes);
 }

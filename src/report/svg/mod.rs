@@ -302,7 +302,10 @@ fn footer_lines(
     };
     match (gases, spectrum.axis_u()) {
         (Some(g), _) => {
-            own.push(format!("axis ± {} nm under the lines", format::two_digits(g.axis_u_nm)));
+            own.push(format!(
+                "axis ± {} nm at worst under the lines",
+                format::two_digits(g.axis_u_nm)
+            ));
             own.push(format!("common shift {} nm", format::measured(g.shift_nm)));
         }
         (None, Some(u)) => {

@@ -211,7 +211,7 @@ pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
         section(&mut out, "Claimed by nobody, nm (air)", [text.as_str()], width);
     }
     let axis = format!(
-        "Axis: ± {} nm under the lines; a common shift of {} nm was fitted along; lines are {} nm \
+        "Axis: ± {} nm at worst under the stronger lines; a common shift of {} nm was fitted along; lines are {} nm \
          wide (FWHM).",
         format::two_digits(report.axis_u_nm),
         format::measured(report.shift_nm),
