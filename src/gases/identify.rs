@@ -25,6 +25,13 @@ const CHANCE_FROM_NATS: f64 = -1.0;
 /// A peak broader than this many line widths is no line of a low-pressure tube; hydrogen in a
 /// dense arc reaches some three (Stark effect).
 const MAX_BROAD: f64 = 3.0;
+/// Standard deviation of a Gaussian over its FWHM, 1/√(8 ln 2). A peak that is broader than a line
+/// holds several: by its second moment, two equal lines that make it b times as broad stand
+/// σ √(b² − 1) to each side of its centre.
+const SIGMA_PER_FWHM: f64 = 0.424_660_900_144_009_5;
+/// Breadth up to which two equal lines stay one peak: they show a dip from a distance of 2 σ on
+/// (C. Sparrow, Astrophys. J. 44 (1916) 76), where the peak is √2 times as broad.
+const UNRESOLVED_BROAD: f64 = std::f64::consts::SQRT_2;
 /// Second-order images come from below this wavelength, nm: twice it is the end of silicon.
 const GHOST_BELOW_NM: f64 = 560.0;
 /// Scatter of a faint line's place in line widths, the reach in standard deviations, and the factor
@@ -199,8 +206,12 @@ fn correct(
                 None => prior,
             },
         };
+        // Beyond Sparrow's limit a pair shows a dip and is fitted as two: such a peak is one broad
+        // line (pressure), and its centre stands.
+        let unresolved = if p.broad < UNRESOLVED_BROAD { p.broad.max(1.0) } else { 1.0 };
+        let blend = SIGMA_PER_FWHM * width.fwhm(p.nm) * (unresolved * unresolved - 1.0).sqrt();
         p.nm += c.at(p.nm);
-        p.u_nm = p.u_nm.hypot(own);
+        p.u_nm = p.u_nm.hypot(own).hypot(blend);
     }
     seen_ghosts(&mut seen, width);
     (c, seen)
