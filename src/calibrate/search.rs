@@ -40,11 +40,12 @@ const ABOUT: (f64, f64) = (0.1, 20.0);
 /// Displacement of a false lamp's lines, nm: more than any line width, less than the range.
 const FALSE_SHIFT_NM: (f64, f64) = (9.0, 45.0);
 
-/// An axis that was tried: λ(t) = c0 + c1 t + c2 (2t² − 1), t from −1 to 1 over the recording.
+/// An axis that was tried: a series of Chebyshev polynomials of t, which runs from −1 to 1 over the
+/// recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Trial {
     /// Coefficients, nm.
-    pub c: [f64; 3],
+    pub c: [f64; 5],
     /// How well it fits.
     pub score: Score,
 }
@@ -52,7 +53,12 @@ pub struct Trial {
 impl Trial {
     /// Wavelength at `t`.
     pub fn nm(&self, t: f64) -> f64 {
-        self.c[0] + self.c[1] * t + self.c[2] * (2.0 * t * t - 1.0)
+        // Clenshaw's recurrence.
+        let (mut b1, mut b2) = (0.0, 0.0);
+        for c in self.c[1..].iter().rev() {
+            (b1, b2) = (c + 2.0 * t * b1 - b2, b1);
+        }
+        self.c[0] + t * b1 - b2
     }
 }
 
@@ -148,7 +154,7 @@ impl Ground<'_> {
 
     /// Scores an axis; `None` where it is no axis at all (folds back, out of reach).
     fn judge(&self, octaves: &Octaves, c: [f64; 3], buffer: &mut Buffer) -> Option<Trial> {
-        let mut trial = Trial { c, score: Score { nats: 0.0, met: 0 } };
+        let mut trial = Trial { c: [c[0], c[1], c[2], 0.0, 0.0], score: Score { nats: 0.0, met: 0 } };
         let (a, b) = (trial.nm(-1.0), trial.nm(1.0));
         if 4.0 * c[2].abs() > MAX_CURVATURE * c[1].abs() || !self.plausible(a, b) {
             return None;
@@ -239,14 +245,28 @@ impl Ground<'_> {
             let mut s = score(marks, &seen, &nm, (a.min(b), a.max(b)), fwhm_nm, FITTED_PLACE_FWHM);
             s.nats -= 0.5 * f.prior_chi2;
             let k = &f.model.coefficients;
-            let base = if self.kind == AxisKind::Nm {
-                [0.5 * (self.range[0] + self.range[1]), half]
-            } else {
-                [0.0, 0.0]
-            };
-            out.push(Trial { c: [base[0] + k[0], base[1] + k[1], k[2]], score: s });
+            let mut c = [0.0; 5];
+            c.iter_mut().zip(k).for_each(|(c, k)| *c = *k);
+            if self.kind == AxisKind::Nm {
+                // The fit is a correction of the own axis.
+                c[0] += 0.5 * (self.range[0] + self.range[1]);
+                c[1] += half;
+            }
+            out.push(Trial { c, score: s });
         }
         best_first(out)
+    }
+
+    pub fn dbg(&self, octaves: &Octaves, t: Trial) -> (usize, Vec<(f64, usize)>) {
+        let d = t.c[1].abs() / self.half();
+        let marks = octaves.at(d);
+        let (a, b) = (t.nm(-1.0), t.nm(1.0));
+        for m in marks.iter().filter(|m| m.nm > a.min(b) && m.nm < a.max(b)) {
+            let near = self.seen.iter().map(|s| (t.nm(self.t(s.x)) - m.nm, s.rank)).min_by(|a, b| a.0.abs().total_cmp(&b.0.abs())).unwrap();
+            eprintln!("     mark {:.2} u {:.2} doubt {:.2} missing {:.2} seed {} nearest {:+.2} rank {}", m.nm, m.u_nm, m.doubt, m.missing, m.seed, near.0, near.1);
+        }
+        let r = self.refine(octaves, &[t]);
+        (marks.len(), r.iter().map(|t| (t.score.nats, t.score.met)).collect())
     }
 
     /// The axes that bring the peaks onto the lamp's lines, best first.
