@@ -21,6 +21,12 @@ const MATCH_FWHM: f64 = 0.6;
 /// Uncertainty of the axis (in line widths, k = 1) beyond which no line is matched any more: the
 /// next peak could be taken.
 const MAX_MATCH_U_FWHM: f64 = 0.6;
+/// Uncertainty of the axis (in line widths, k = 1) beyond which a line is only matched where no
+/// other peak and no other line comes into question.
+const SURE_U_FWHM: f64 = 0.21;
+/// Share of the height of a peak, or of the strength of a line, from which another one comes into
+/// question.
+const RIVAL_SHARE: f64 = 0.2;
 /// Significance below which a peak is not taken for a line of the lamp.
 const MIN_SIGNIFICANCE: f64 = 5.0;
 /// Width in line widths from which a peak is no line.
@@ -62,16 +68,31 @@ pub fn matches<'a>(
     let tall = |p: &Peak| p.height_or(f64::INFINITY);
     let mut out: Vec<Match> = Vec::new();
     for line in lines {
-        let near = (0..nm.len()).filter(|k| {
-            let u = nm[*k].u.min(MAX_MATCH_U_FWHM * fwhm_nm);
-            (nm[*k].value - line.nm).abs() < MATCH_FWHM * fwhm_nm + 2.0 * u
-                && nm[*k].u < MAX_MATCH_U_FWHM * fwhm_nm
-                && peaks[*k].significance > MIN_SIGNIFICANCE
-        });
-        let Some(k) = near.max_by(|a, b| tall(&peaks[*a]).total_cmp(&tall(&peaks[*b]))) else {
+        let reach = |u: f64| MATCH_FWHM * fwhm_nm + 2.0 * u;
+        let near: Vec<usize> = (0..nm.len())
+            .filter(|k| {
+                (nm[*k].value - line.nm).abs() < reach(nm[*k].u)
+                    && nm[*k].u < MAX_MATCH_U_FWHM * fwhm_nm
+                    && peaks[*k].significance > MIN_SIGNIFICANCE
+            })
+            .collect();
+        let Some(&k) = near.iter().max_by(|a, b| tall(&peaks[**a]).total_cmp(&tall(&peaks[**b])))
+        else {
             continue;
         };
         let p = &peaks[k];
+        // Where the axis leaves room for two, neither may be taken.
+        let rival_peak = near.iter().any(|j| *j != k && tall(&peaks[*j]) > RIVAL_SHARE * tall(p));
+        let rival_line = lines.iter().any(|o| {
+            (o.nm - line.nm).abs() > 1e-9
+                && o.emission.gas == line.emission.gas
+                && o.emission.ion == line.emission.ion
+                && (o.nm - nm[k].value).abs() < reach(nm[k].u)
+                && o.emission.strength > RIVAL_SHARE * line.emission.strength
+        });
+        if nm[k].u > SURE_U_FWHM * fwhm_nm && (rival_peak || rival_line) {
+            continue;
+        }
         if !p.line_like && p.fwhm.value > BROAD_FWHM * r.width.fwhm(p.centre.value) {
             continue;
         }

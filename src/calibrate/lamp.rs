@@ -44,6 +44,7 @@ impl Lamp {
         let one = |s: &str| Lamp::Discharge(vec![s.into()]);
         let mut out = vec![Lamp::Fluorescent];
         out.extend(["Ne", "Ar", "He", "Kr", "Xe", "H"].iter().map(|s| one(s)));
+        out.push(Lamp::Discharge(vec![MERCURY.into(), "Ar".into()]));
         out
     }
 

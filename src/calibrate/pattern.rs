@@ -20,13 +20,15 @@ pub enum Role {
 pub struct Emission {
     /// Name for reports: `Hg 546.08`.
     pub name: String,
-    /// Gas or metal that it counts under; lines of one gas share one scale of strength.
+    /// Gas or metal that it counts under.
     pub gas: String,
+    /// True for the lines of ions, whose scale of strength is their own.
+    pub ion: bool,
     /// Wavelength, nm (air).
     pub nm: f64,
     /// Standard uncertainty of that wavelength, nm.
     pub u_nm: f64,
-    /// Strength, on a scale within its gas.
+    /// Strength, on a scale within its gas (of the ion's lines: within those).
     pub strength: f64,
     /// What it is good for.
     pub role: Role,
@@ -50,23 +52,24 @@ pub struct Mark {
     pub nm: f64,
     /// Scatter allowed for its place besides the line width, nm.
     pub u_nm: f64,
-    /// Nats that a match is worth less because the feature may well not show.
-    pub doubt: f64,
-    /// What is lost, in nats, where it is in range and not there; 0 for features that lamps may
-    /// lack.
-    pub missing: f64,
+    /// Probability that a recording of the lamp shows it.
+    pub shows: f64,
     /// True for lines: only they can carry an axis.
     pub line: bool,
     /// True where the search may start from it: strong among its neighbours.
     pub seed: bool,
 }
 
-/// Nats lost for each main line of mercury that is in range and not there. The green and the blue
-/// line are seen in every mercury lamp through glass; violet and near ultraviolet suffer from
-/// glass and detector, the yellow pair from the phosphor beside it (common practice, no published
-/// source).
+/// The main lines of mercury with the probability that a recording of a lamp shows them. The green
+/// and the blue line are seen in every mercury lamp through glass; violet and near ultraviolet
+/// suffer from glass and detector, the yellow pair from the phosphor beside it (common practice, no
+/// published source).
 const MAIN_LINES: [(f64, f64); 5] =
-    [(365.02, 1.5), (404.66, 3.0), (435.83, 6.0), (546.07, 6.0), (578.0, 2.0)];
+    [(365.02, 0.78), (404.66, 0.95), (435.83, 0.997), (546.07, 0.997), (578.0, 0.86)];
+/// The same for mercury's other lines, for the fluorescent lamp's argon (seen while it warms up)
+/// and for the peaks of its phosphors, of which each lamp has some (common practice, no published
+/// source).
+const OTHERS_SHOW: [f64; 3] = [0.25, 0.2, 0.4];
 /// Weakest mercury line of the lamp's table that takes part, on the table's scale.
 const MERCURY_FAINTEST: f64 = 500.0;
 /// For lines of a gas by their strength relative to the strongest of that gas within half a
@@ -77,18 +80,23 @@ const SHOWS: [(f64, f64); 4] = [(0.3, 0.9), (0.1, 0.7), (0.03, 0.4), (0.01, 0.15
 /// Relative strength from which a line may carry the axis: fainter ones would be taken for
 /// something else's.
 const CARRIES_FROM: f64 = 0.03;
+/// Relative strength from which a line is looked for first.
+const STRONG_FROM: f64 = 0.1;
+/// Distance from a main line of mercury, nm, within which the lines of its multiplet lie.
+const MAIN_REACH_NM: f64 = 1.2;
+/// The same for ions.
+const ION_CARRIES_FROM: f64 = 0.3;
 /// Relative strength from which a line may start the search.
 const SEED_FROM: f64 = 0.05;
 /// Most lines of a gas within half a span that start the search, the strongest first.
 const SEEDS_NEARBY: usize = 10;
-/// Strength of an ion's lines against the neutral atom's in lamps of low current (common practice,
-/// no published source).
-const ION_SHARE: f64 = 0.03;
+/// How much less probable it is that an ion's line shows than an atom's of the same standing: lamps
+/// of low current hardly excite ions (common practice, no published source).
+const ION_SHOWS: f64 = 0.3;
 /// Excitation temperature, eV, for which strengths are taken: the middle of what glow discharges
 /// show (Brackett, Mitchell and Vickers, Appl. Spectrosc. 38 (1984) 136, find no single one).
 const EXCITATION_EV: f64 = 0.8;
-/// Wavelengths, nm, outside which glass or silicon may hide a strong line: missing there says a
-/// third as much.
+/// Wavelengths, nm, outside which glass or silicon may hide a line, however strong.
 const SURE_RANGE_NM: (f64, f64) = (380.0, 920.0);
 /// Factor by which the strengths of two blended lines may be wrong against each other.
 const STRENGTH_FACTOR: f64 = 3.0;
@@ -97,8 +105,10 @@ const STRENGTH_FACTOR: f64 = 3.0;
 pub const PLACE_FWHM: f64 = 0.2;
 /// The same once the axis has been fitted to all the lines it meets.
 pub const FITTED_PLACE_FWHM: f64 = 0.1;
+/// Probability that a line shows outside [`SURE_RANGE_NM`], at most.
+const UNSURE_SHOWS: f64 = 0.6;
 /// Most that one match can say, nats: a line that fits perfectly may still be another's.
-const MATCH_CAP: f64 = 5.0;
+const MATCH_CAP: f64 = 6.0;
 /// Nats lost for each of the strongest peaks that no feature of the lamp explains.
 const STRANGER: f64 = 1.5;
 /// How many of the strongest peaks must be explained.
@@ -127,12 +137,12 @@ impl LampPattern {
         LampPattern { lamp: lamp.clone(), emissions }
     }
 
-    /// Gases with lines in it.
-    fn gases(&self) -> Vec<&str> {
-        let mut out: Vec<&str> = Vec::new();
+    /// Gases with lines in it, atoms and ions apart.
+    fn spectra(&self) -> Vec<(&str, bool)> {
+        let mut out: Vec<(&str, bool)> = Vec::new();
         for e in self.emissions.iter().filter(|e| e.role == Role::Line) {
-            if !out.contains(&e.gas.as_str()) {
-                out.push(&e.gas);
+            if !out.contains(&(&e.gas, e.ion)) {
+                out.push((&e.gas, e.ion));
             }
         }
         out
@@ -141,25 +151,22 @@ impl LampPattern {
     /// Marks for a line width and the span of a recording, both in nm.
     pub fn marks(&self, fwhm_nm: f64, span_nm: f64) -> Vec<Mark> {
         let mut out = Vec::new();
-        for gas in self.gases() {
-            let lines: Vec<&Emission> =
-                self.emissions.iter().filter(|e| e.role == Role::Line && e.gas == gas).collect();
+        for (gas, ion) in self.spectra() {
+            let lines: Vec<&Emission> = self
+                .emissions
+                .iter()
+                .filter(|e| e.role == Role::Line && e.gas == gas && e.ion == ion)
+                .collect();
             let merged = merge(&lines, fwhm_nm);
             if gas == MERCURY {
                 out.extend(merged.iter().map(mercury_mark));
             } else {
-                out.extend(rated(&merged, span_nm));
+                out.extend(rated(&merged, ion, span_nm));
             }
         }
         for e in self.emissions.iter().filter(|e| e.role != Role::Line) {
-            out.push(Mark {
-                nm: e.nm,
-                u_nm: e.u_nm,
-                doubt: 0.0,
-                missing: 0.0,
-                line: false,
-                seed: false,
-            });
+            let shows = OTHERS_SHOW[if e.role == Role::Buffer { 1 } else { 2 }];
+            out.push(Mark { nm: e.nm, u_nm: e.u_nm, shows, line: false, seed: false });
         }
         out.sort_by(|a, b| a.nm.total_cmp(&b.nm));
         out
@@ -178,7 +185,9 @@ impl LampPattern {
                 continue;
             }
             let same = |o: &&Emission| {
-                o.role != Role::Phosphor && o.gas == f.gas && (o.nm - f.nm).abs() > 1e-9
+                o.role != Role::Phosphor
+                    && (&o.gas, o.ion) == (&f.gas, f.ion)
+                    && (o.nm - f.nm).abs() > 1e-9
             };
             let strongest = self
                 .emissions
@@ -188,7 +197,8 @@ impl LampPattern {
                 .map(|o| o.strength)
                 .fold(f.strength, f64::max);
             let rated = f.gas != MERCURY && f.role == Role::Line;
-            if rated && f.strength < CARRIES_FROM * strongest {
+            let least = if f.ion { ION_CARRIES_FROM } else { CARRIES_FROM };
+            if rated && f.strength < least * strongest {
                 continue;
             }
             let blend = Blend::of(f, self.emissions.iter().filter(same), fwhm_nm);
@@ -216,6 +226,11 @@ impl LampPattern {
                     emission: f,
                     nm: f.nm + blend.pull,
                     u_nm: f.u_nm.hypot(blend.u),
+                    strong: if rated {
+                        !f.ion && f.strength >= STRONG_FROM * strongest
+                    } else {
+                        MAIN_LINES.iter().any(|(nm, _)| (nm - f.nm).abs() < MAIN_REACH_NM)
+                    },
                 });
             }
         }
@@ -232,6 +247,8 @@ pub struct AnchorLine<'a> {
     pub nm: f64,
     /// Standard uncertainty of that place, nm.
     pub u_nm: f64,
+    /// True for lines that a recording hardly lacks: these are looked for first.
+    pub strong: bool,
 }
 
 /// Name, wavelength in nm and reason of a line that does not carry the axis.
@@ -279,6 +296,7 @@ fn mercury(tables: &Tables) -> impl Iterator<Item = Emission> + '_ {
             nm: f.wavelength_nm,
             u_nm: f.u_nm,
             strength,
+            ion: false,
             role: Role::Line,
             carries: f.anchor != AnchorUse::No,
         })
@@ -293,21 +311,22 @@ fn fluorescent(tables: &Tables) -> impl Iterator<Item = Emission> + '_ {
         nm: f.wavelength_nm,
         u_nm: f.u_nm,
         strength: f.intensity.unwrap_or(0.0),
+        ion: false,
         role: if f.is_buffer_gas { Role::Buffer } else { Role::Phosphor },
         carries: f.is_buffer_gas && f.anchor != AnchorUse::No,
     })
 }
 
-/// The atom's and the ion's lines of a gas, on one scale.
+/// The atom's and the ion's lines of a gas.
 fn gas_lines(gas: &str, tables: &Tables) -> Vec<Emission> {
     let mut out = Vec::new();
     for s in tables.species().iter().filter(|s| s.gas == gas && !s.lines.is_empty()) {
         let strengths = line_strengths(s, EXCITATION_EV);
         let top = strengths.iter().copied().fold(0.0, f64::max);
-        let share = if s.kind == SpeciesKind::Ion { ION_SHARE } else { 1.0 };
+        let ion = s.kind == SpeciesKind::Ion;
         let faintest = SHOWS[SHOWS.len() - 1].0 * 0.01;
         for (l, strength) in s.lines.iter().zip(&strengths) {
-            let strength = share * strength / top;
+            let strength = strength / top;
             if strength > faintest {
                 out.push(Emission {
                     name: format!("{} {:.2}", s.name, l.wavelength_nm),
@@ -315,6 +334,7 @@ fn gas_lines(gas: &str, tables: &Tables) -> Vec<Emission> {
                     nm: l.wavelength_nm,
                     u_nm: 0.0,
                     strength,
+                    ion,
                     role: Role::Line,
                     carries: true,
                 });
@@ -358,16 +378,22 @@ fn merge(lines: &[&Emission], fwhm_nm: f64) -> Vec<Merged> {
 }
 
 fn mercury_mark(m: &Merged) -> Mark {
-    let missing = MAIN_LINES
+    let main = MAIN_LINES
         .iter()
-        .filter(|(nm, _)| (m.first - 1.2..=m.last + 1.2).contains(nm))
+        .filter(|(nm, _)| (m.first - MAIN_REACH_NM..=m.last + MAIN_REACH_NM).contains(nm))
         .map(|(_, p)| *p)
         .fold(0.0, f64::max);
-    Mark { nm: m.nm, u_nm: m.spread, doubt: 0.0, missing, line: true, seed: missing > 0.0 }
+    Mark {
+        nm: m.nm,
+        u_nm: m.spread,
+        shows: if main > 0.0 { main } else { OTHERS_SHOW[0] },
+        line: true,
+        seed: main > 0.0,
+    }
 }
 
 /// Marks of a gas, each judged by its strength among its neighbours within half a span.
-fn rated(lines: &[Merged], span_nm: f64) -> Vec<Mark> {
+fn rated(lines: &[Merged], ion: bool, span_nm: f64) -> Vec<Mark> {
     let mut out = Vec::new();
     for m in lines {
         let near = || lines.iter().filter(|o| (o.nm - m.nm).abs() <= 0.5 * span_nm);
@@ -379,10 +405,9 @@ fn rated(lines: &[Merged], span_nm: f64) -> Vec<Mark> {
         out.push(Mark {
             nm: m.nm,
             u_nm: m.spread,
-            doubt: -shows.ln(),
-            missing: -(1.0 - shows).ln() * if sure { 1.0 } else { 1.0 / 3.0 },
+            shows: if ion { ION_SHOWS } else { 1.0 } * shows.min(if sure { 1.0 } else { UNSURE_SHOWS }),
             line: true,
-            seed: relative >= SEED_FROM && stronger < SEEDS_NEARBY,
+            seed: !ion && relative >= SEED_FROM && stronger < SEEDS_NEARBY,
         });
     }
     out
@@ -462,25 +487,24 @@ pub fn score(
         while k < nm.len() && nm[k] < m.nm - reach {
             k += 1;
         }
-        let (mut best, mut by) = (0.0f64, None);
+        let (mut best, mut by) = (f64::NEG_INFINITY, None);
         let mut j = k;
         while j < nm.len() && nm[j] <= m.nm + reach {
             let z = (nm[j] - m.nm) / sd;
             // Chance: peaks at least as tall as this one, spread over the range.
             let chance = seen[j].rank / span * sd * (2.0 * std::f64::consts::PI).sqrt();
-            let gain = (-chance.ln() - 0.5 * z * z).min(MATCH_CAP) - m.doubt;
+            let gain = (-chance.ln() - 0.5 * z * z).min(MATCH_CAP);
             if gain > best && !taken[j] {
                 (best, by) = (gain, Some(j));
             }
             explained[j] = true;
             j += 1;
         }
-        if let Some(j) = by {
+        // Bayes factor of what stands at this place: the feature shows, or chance alone.
+        nats += (1.0 - m.shows + m.shows * best.exp()).ln();
+        if let Some(j) = by.filter(|_| best > 0.0) {
             taken[j] = true;
             met += usize::from(m.line);
-            nats += best;
-        } else {
-            nats -= m.missing;
         }
     }
     for (s, e) in seen.iter().zip(&explained) {

@@ -17,8 +17,9 @@ const MARGIN_NATS: f64 = 4.0;
 const MARGIN_SIGMA: f64 = 5.0;
 /// Fewest lines that carry an axis.
 pub const MIN_ANCHORS: usize = 3;
-/// Tallest peaks whose places tell two axes apart.
-const TELLING: f64 = 6.0;
+/// Tallest peaks whose places tell two axes apart, and the share of them that must differ: an axis
+/// that is only bent at one end is the same solution, less well refined.
+const TELLING: (f64, f64) = (12.0, 0.5);
 /// Distance in line widths from which two axes are different.
 const DIFFERENT_FWHM: f64 = 3.0;
 
@@ -166,10 +167,10 @@ impl Chance {
 /// True where two axes put one of the tallest peaks at different wavelengths.
 fn different(ground: &Ground, a: &Trial, b: &Trial) -> bool {
     let fwhm_nm = ground.fwhm_own * a.c[1].abs() / ground.half();
-    ground.seen.iter().filter(|s| s.rank <= TELLING).any(|s| {
-        let t = ground.t(s.x);
-        (a.nm(t) - b.nm(t)).abs() > DIFFERENT_FWHM * fwhm_nm
-    })
+    let telling: Vec<f64> =
+        ground.seen.iter().filter(|s| s.rank <= TELLING.0).map(|s| ground.t(s.x)).collect();
+    let apart = telling.iter().filter(|t| (a.nm(**t) - b.nm(**t)).abs() > DIFFERENT_FWHM * fwhm_nm);
+    apart.count() as f64 >= TELLING.1 * telling.len() as f64
 }
 
 /// Gases of the usual lamps whose lines stand beside those of the lamp that was found: what a

@@ -16,9 +16,9 @@ const DEAD_END_NM: f64 = 100.0;
 /// times the second Chebyshev coefficient over the first, for the prior's two standard deviations.
 const MAX_CURVATURE: f64 = 0.32;
 /// How many of the tallest peaks start the search.
-const TRIED: usize = 14;
+const TRIED: usize = 12;
 /// How many more of the tallest peaks vote on the curvature.
-const VOTERS: usize = 24;
+const VOTERS: usize = 20;
 /// Steps of the curvature between its limits: fine enough for a line that is a thousandth of the
 /// recording.
 const CURVATURES: usize = 256;
@@ -211,7 +211,7 @@ impl Ground<'_> {
                 let points: Vec<Point> = marks
                     .iter()
                     .filter(|m| m.line || m.u_nm < 0.2 * fwhm_nm)
-                    .filter(|m| m.doubt < MAX_DOUBT)
+                        .filter(|m| m.shows > MIN_SHOWS)
                     .filter_map(|m| {
                         let near = |k: &usize| (place[*k] - m.nm).abs();
                         let k = (0..place.len())
@@ -263,7 +263,7 @@ impl Ground<'_> {
         let (a, b) = (t.nm(-1.0), t.nm(1.0));
         for m in marks.iter().filter(|m| m.nm > a.min(b) && m.nm < a.max(b)) {
             let near = self.seen.iter().map(|s| (t.nm(self.t(s.x)) - m.nm, s.rank)).min_by(|a, b| a.0.abs().total_cmp(&b.0.abs())).unwrap();
-            eprintln!("     mark {:.2} u {:.2} doubt {:.2} missing {:.2} seed {} nearest {:+.2} rank {}", m.nm, m.u_nm, m.doubt, m.missing, m.seed, near.0, near.1);
+            eprintln!("     mark {:.2} u {:.2} shows {:.2} seed {} nearest {:+.2} rank {}", m.nm, m.u_nm, m.shows, m.seed, near.0, near.1);
         }
         let r = self.refine(octaves, &[t]);
         (marks.len(), r.iter().map(|t| (t.score.nats, t.score.met)).collect())
@@ -286,7 +286,7 @@ impl Ground<'_> {
         let inside = self.range[0] - search_nm..=self.range[1] + search_nm;
         let mut main: Vec<&Mark> =
             octaves.at(1.0).iter().filter(|m| m.seed && inside.contains(&m.nm)).collect();
-        main.sort_by(|a, b| b.missing.total_cmp(&a.missing));
+        main.sort_by(|a, b| b.shows.total_cmp(&a.shows));
         main.truncate(NEAR_SEEDS);
         let mut out = Vec::new();
         let mut buffer = Buffer::default();
@@ -340,10 +340,13 @@ impl Ground<'_> {
             let d1 = octaves.levels.get(k + 1).map_or(DISPERSION_NM.1, |(d, _)| *d);
             let seeds: Vec<&Mark> = marks.iter().filter(|m| m.seed).collect();
             let electorate: Vec<&Mark> =
-                marks.iter().filter(|m| m.line && (m.seed || m.doubt < MAX_DOUBT)).collect();
+                marks.iter().filter(|m| m.line && m.shows > MIN_SHOWS).collect();
             let first = starts.len();
             for (i, m1) in seeds.iter().enumerate() {
                 for m2 in &seeds[i + 1..] {
+                    if m1.shows.max(m2.shows) < SURE_SHOWS {
+                        continue;
+                    }
                     let dm = m2.nm - m1.nm;
                     // Distance of the two peaks for the dispersions of this octave.
                     let (lo, hi) = (dm / (d1 * half), dm / (d0 * half));
@@ -466,9 +469,10 @@ impl Poll {
     }
 }
 
-/// Doubt in nats beyond which a mark neither votes nor is fitted in the search: such a line shows
-/// in fewer than one recording in three.
-const MAX_DOUBT: f64 = 1.1;
+/// Lines that show less often neither vote nor are fitted in the search.
+const MIN_SHOWS: f64 = 0.5;
+/// Of two lines that start a search, one must show at least this often.
+const SURE_SHOWS: f64 = 0.85;
 /// How many different trials are refined.
 const REFINED: usize = 24;
 /// How many trials are kept.

@@ -19,9 +19,7 @@ const MIN_FURTHER_LINES: usize = 2;
 /// Residual rms in line widths beyond which the pattern is not the lamp's.
 const MAX_RMS_FWHM: f64 = 0.3;
 /// Uncertainty in line widths (k = 1) of the axis that the search found.
-const TRIAL_U_FWHM: f64 = 0.35;
-/// Most rounds of matching and fitting: each reaches further from where the axis is known.
-const MAX_ROUNDS: usize = 12;
+const TRIAL_U_FWHM: f64 = 0.2;
 /// Distance from a phosphor peak, in line widths, within which an argon line may be mistaken for
 /// it.
 const PHOSPHOR_FWHM: f64 = 1.5;
@@ -322,23 +320,22 @@ impl<'a> Solver<'a> {
             .collect();
         let core: Vec<AnchorLine> =
             lines.iter().filter(|l| l.emission.role == Role::Line).copied().collect();
-        // First round on the trial's axis, then on what the lines make of it.
+        // First the strong lines that lie where the trial's axis has them, then line by line as far
+        // as the axis is sure enough: strong ones again, and at last the fainter ones.
+        let strong: Vec<AnchorLine> = core.iter().filter(|l| l.strong).copied().collect();
         let rough = |x: f64| Measured::new(trial.nm(t(x)), TRIAL_U_FWHM * fwhm_nm);
-        let mut matched = matches(r, index, &core, &rough, fwhm_nm);
-        let mut fit = fit_of(&matched, r)?;
-        for _ in 0..MAX_ROUNDS {
-            let model = fit.model.clone();
-            let axis = |x: f64| model.wavelength(x);
-            let mut next = matches(r, index, &core, &axis, fwhm_nm);
-            drop_outliers(&mut next, &mut left, r, MIN_ANCHORS)?;
-            let same = next.len() == matched.len()
-                && next.iter().zip(&matched).all(|(a, b)| a.peak == b.peak);
-            matched = next;
-            fit = fit_of(&matched, r)?;
-            if same {
-                break;
-            }
+        let mut matched = matches(r, index, &strong, &rough, fwhm_nm);
+        if matched.len() < MIN_ANCHORS {
+            matched = matches(r, index, &core, &rough, fwhm_nm);
         }
+        drop_outliers(&mut matched, &mut left, r, MIN_ANCHORS)?;
+        for lines in [&strong, &core, &core] {
+            let from = Solved { fit: fit_of(&matched, r)?, matched, left: vec![], notes: vec![] };
+            let (grown, dropped) = grow(r, index, lines, &from, fwhm_nm)?;
+            matched = grown;
+            left.extend(dropped);
+        }
+        let fit = fit_of(&matched, r)?;
         if matched.len() < MIN_ANCHORS {
             return Err(format!(
                 "only {} line(s) of a {} can carry an axis at this line width, {MIN_ANCHORS} are \
