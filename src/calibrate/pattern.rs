@@ -70,6 +70,9 @@ const MAIN_LINES: [(f64, f64); 5] =
 /// and for the peaks of its phosphors, of which each lamp has some (common practice, no published
 /// source).
 const OTHERS_SHOW: [f64; 3] = [0.25, 0.2, 0.4];
+/// The main peaks of terbium and europium, nm, which hardly a lamp of three phosphors lacks, and
+/// the probability that it shows them (common practice, no published source).
+const MAIN_PHOSPHOR: ([f64; 3], f64) = ([487.7, 542.4, 611.5], 0.85);
 /// Weakest mercury line of the lamp's table that takes part, on the table's scale.
 const MERCURY_FAINTEST: f64 = 500.0;
 /// For lines of a gas by their strength relative to the strongest of that gas within half a
@@ -84,6 +87,9 @@ const CARRIES_FROM: f64 = 0.03;
 const STRONG_FROM: f64 = 0.1;
 /// Distance from a main line of mercury, nm, within which the lines of its multiplet lie.
 const MAIN_REACH_NM: f64 = 1.2;
+/// Strength of the strongest line of a stretch, against the strongest of all, below which the gas
+/// hardly shines there.
+const DIM_STRETCH: f64 = 0.01;
 /// The same for ions.
 const ION_CARRIES_FROM: f64 = 0.3;
 /// Relative strength from which a line may start the search.
@@ -151,6 +157,7 @@ impl LampPattern {
     /// Marks for a line width and the span of a recording, both in nm.
     pub fn marks(&self, fwhm_nm: f64, span_nm: f64) -> Vec<Mark> {
         let mut out = Vec::new();
+        let mixed = matches!(&self.lamp, Lamp::Discharge(gases) if gases.len() > 1);
         for (gas, ion) in self.spectra() {
             let lines: Vec<&Emission> = self
                 .emissions
@@ -159,17 +166,48 @@ impl LampPattern {
                 .collect();
             let merged = merge(&lines, fwhm_nm);
             if gas == MERCURY {
-                out.extend(merged.iter().map(mercury_mark));
+                out.extend(merged.iter().map(|m| self.mercury_mark(m, fwhm_nm)));
             } else {
+                // Beside another gas, one does not shine in a stretch where it has no strong line.
+                let span_nm = if mixed { f64::INFINITY } else { span_nm };
                 out.extend(rated(&merged, ion, span_nm));
             }
         }
         for e in self.emissions.iter().filter(|e| e.role != Role::Line) {
-            let shows = OTHERS_SHOW[if e.role == Role::Buffer { 1 } else { 2 }];
+            let shows = match e.role {
+                Role::Buffer => OTHERS_SHOW[1],
+                _ if MAIN_PHOSPHOR.0.contains(&e.nm) => MAIN_PHOSPHOR.1,
+                _ => OTHERS_SHOW[2],
+            };
             out.push(Mark { nm: e.nm, u_nm: e.u_nm, shows, line: false, seed: false });
         }
         out.sort_by(|a, b| a.nm.total_cmp(&b.nm));
         out
+    }
+
+    fn mercury_mark(&self, m: &Merged, fwhm_nm: f64) -> Mark {
+        let main = MAIN_LINES
+            .iter()
+            .filter(|(nm, _)| (m.first - MAIN_REACH_NM..=m.last + MAIN_REACH_NM).contains(nm))
+            .map(|(_, p)| *p)
+            .fold(0.0, f64::max);
+        // A phosphor peak that merges with the line draws it to its side, nobody knows how far.
+        let drawn = self
+            .emissions
+            .iter()
+            .filter(|e| {
+                e.role == Role::Phosphor && (e.nm - m.nm).abs() < MERGE_FWHM * fwhm_nm + e.u_nm
+            })
+            .filter(|e| e.u_nm < fwhm_nm.max(2.0))
+            .map(|e| 0.5 * (e.nm - m.nm).abs().min(fwhm_nm))
+            .fold(0.0, f64::max);
+        Mark {
+            nm: m.nm,
+            u_nm: m.spread.hypot(drawn),
+            shows: if main > 0.0 { main } else { OTHERS_SHOW[0] },
+            line: true,
+            seed: main > 0.0,
+        }
     }
 
     /// Lines that may carry the axis at this line width on the range (nm), and those that may not,
@@ -377,35 +415,24 @@ fn merge(lines: &[&Emission], fwhm_nm: f64) -> Vec<Merged> {
     out
 }
 
-fn mercury_mark(m: &Merged) -> Mark {
-    let main = MAIN_LINES
-        .iter()
-        .filter(|(nm, _)| (m.first - MAIN_REACH_NM..=m.last + MAIN_REACH_NM).contains(nm))
-        .map(|(_, p)| *p)
-        .fold(0.0, f64::max);
-    Mark {
-        nm: m.nm,
-        u_nm: m.spread,
-        shows: if main > 0.0 { main } else { OTHERS_SHOW[0] },
-        line: true,
-        seed: main > 0.0,
-    }
-}
-
 /// Marks of a gas, each judged by its strength among its neighbours within half a span.
 fn rated(lines: &[Merged], ion: bool, span_nm: f64) -> Vec<Mark> {
+    let anywhere = lines.iter().map(|o| o.strength).fold(0.0, f64::max);
     let mut out = Vec::new();
     for m in lines {
         let near = || lines.iter().filter(|o| (o.nm - m.nm).abs() <= 0.5 * span_nm);
         let top = near().map(|o| o.strength).fold(0.0, f64::max);
-        let relative = m.strength / top;
+        // A stretch in which a gas hardly shines is not what lamps are recorded for.
+        let dim = (top / (anywhere * DIM_STRETCH)).min(1.0).sqrt();
+        let relative = dim * m.strength / top;
         let Some((_, shows)) = SHOWS.iter().find(|(from, _)| relative >= *from) else { continue };
         let stronger = near().filter(|o| o.strength > m.strength).count();
         let sure = (SURE_RANGE_NM.0..=SURE_RANGE_NM.1).contains(&m.nm);
         out.push(Mark {
             nm: m.nm,
             u_nm: m.spread,
-            shows: if ion { ION_SHOWS } else { 1.0 } * shows.min(if sure { 1.0 } else { UNSURE_SHOWS }),
+            shows: if ion { ION_SHOWS } else { 1.0 }
+                * shows.min(if sure { 1.0 } else { UNSURE_SHOWS }),
             line: true,
             seed: !ion && relative >= SEED_FROM && stronger < SEEDS_NEARBY,
         });

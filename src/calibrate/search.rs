@@ -154,7 +154,8 @@ impl Ground<'_> {
 
     /// Scores an axis; `None` where it is no axis at all (folds back, out of reach).
     fn judge(&self, octaves: &Octaves, c: [f64; 3], buffer: &mut Buffer) -> Option<Trial> {
-        let mut trial = Trial { c: [c[0], c[1], c[2], 0.0, 0.0], score: Score { nats: 0.0, met: 0 } };
+        let mut trial =
+            Trial { c: [c[0], c[1], c[2], 0.0, 0.0], score: Score { nats: 0.0, met: 0 } };
         let (a, b) = (trial.nm(-1.0), trial.nm(1.0));
         if 4.0 * c[2].abs() > MAX_CURVATURE * c[1].abs() || !self.plausible(a, b) {
             return None;
@@ -207,15 +208,19 @@ impl Ground<'_> {
                 continue;
             }
             let mut fitted = None;
-            for reach in [1.0, 0.6, 0.4] {
+            let mut unsure: Vec<f64> = vec![FIRST_U_FWHM * fwhm_nm; place.len()];
+            for round in 0..ROUNDS {
+                // Faint lines only once the axis is known.
+                let least = if round < ROUNDS - 1 { MIN_SHOWS } else { 0.0 };
                 let points: Vec<Point> = marks
                     .iter()
                     .filter(|m| m.line || m.u_nm < 0.2 * fwhm_nm)
-                        .filter(|m| m.shows > MIN_SHOWS)
+                    .filter(|m| m.shows > least)
                     .filter_map(|m| {
                         let near = |k: &usize| (place[*k] - m.nm).abs();
                         let k = (0..place.len())
-                            .filter(|k| near(k) < reach * fwhm_nm + m.u_nm)
+                            .filter(|k| unsure[*k] < MAX_UNSURE_FWHM * fwhm_nm)
+                            .filter(|k| near(k) < REACH_FWHM * fwhm_nm + 2.0 * unsure[*k] + m.u_nm)
                             .min_by(|a, b| near(a).total_cmp(&near(b)))?;
                         let u = (FITTED_PLACE_FWHM * fwhm_nm).hypot(m.u_nm);
                         Some(Point { x: self.seen[k].x, nm: m.nm, u_nm: u })
@@ -225,8 +230,9 @@ impl Ground<'_> {
                     break;
                 }
                 let Ok(f) = fit::fit(&points, self.range, self.kind) else { break };
-                for (p, s) in place.iter_mut().zip(self.seen) {
-                    *p = f.model.wavelength(s.x).value;
+                for ((p, u), s) in place.iter_mut().zip(&mut unsure).zip(self.seen) {
+                    let m = f.model.wavelength(s.x);
+                    (*p, *u) = (m.value, m.u);
                 }
                 fitted = Some(f);
             }
@@ -262,8 +268,16 @@ impl Ground<'_> {
         let marks = octaves.at(d);
         let (a, b) = (t.nm(-1.0), t.nm(1.0));
         for m in marks.iter().filter(|m| m.nm > a.min(b) && m.nm < a.max(b)) {
-            let near = self.seen.iter().map(|s| (t.nm(self.t(s.x)) - m.nm, s.rank)).min_by(|a, b| a.0.abs().total_cmp(&b.0.abs())).unwrap();
-            eprintln!("     mark {:.2} u {:.2} shows {:.2} seed {} nearest {:+.2} rank {}", m.nm, m.u_nm, m.shows, m.seed, near.0, near.1);
+            let near = self
+                .seen
+                .iter()
+                .map(|s| (t.nm(self.t(s.x)) - m.nm, s.rank))
+                .min_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))
+                .unwrap();
+            eprintln!(
+                "     mark {:.2} u {:.2} shows {:.2} seed {} nearest {:+.2} rank {}",
+                m.nm, m.u_nm, m.shows, m.seed, near.0, near.1
+            );
         }
         let r = self.refine(octaves, &[t]);
         (marks.len(), r.iter().map(|t| (t.score.nats, t.score.met)).collect())
@@ -340,7 +354,7 @@ impl Ground<'_> {
             let d1 = octaves.levels.get(k + 1).map_or(DISPERSION_NM.1, |(d, _)| *d);
             let seeds: Vec<&Mark> = marks.iter().filter(|m| m.seed).collect();
             let electorate: Vec<&Mark> =
-                marks.iter().filter(|m| m.line && m.shows > MIN_SHOWS).collect();
+                marks.iter().filter(|m| m.line && m.shows > MIN_VOTED).collect();
             let first = starts.len();
             for (i, m1) in seeds.iter().enumerate() {
                 for m2 in &seeds[i + 1..] {
@@ -369,12 +383,15 @@ impl Ground<'_> {
                             );
                             // λ = c0 + c1 t + d (t − t1)(t − t2) as Chebyshev coefficients.
                             let c = [c0 + d * t1 * t2 + 0.5 * d, c1 - d * (t1 + t2), 0.5 * d];
-                            starts.push((votes, c));
+                            // A vote is worth the more, the fewer lines stand about.
+                            let about = electorate.partition_point(|m| m.nm < c0 + c1.abs())
+                                - electorate.partition_point(|m| m.nm < c0 - c1.abs());
+                            let chance = about as f64 * VOTE_FWHM * fwhm_nm / c1.abs();
+                            starts.push((votes * -chance.min(MOST_CHANCE).ln() as f32, c));
                         }
                     }
                 }
             }
-            // Each octave keeps its best, so that many short patterns do not crowd out a long one.
             let tail = starts.split_off(first);
             starts.extend(most_votes(tail, STARTS / 2));
         }
@@ -471,8 +488,20 @@ impl Poll {
 
 /// Lines that show less often neither vote nor are fitted in the search.
 const MIN_SHOWS: f64 = 0.5;
+/// Lines that show less often are not voted for.
+const MIN_VOTED: f64 = 0.35;
+/// Probability that a vote falls on a line by chance, at most.
+const MOST_CHANCE: f64 = 0.8;
 /// Of two lines that start a search, one must show at least this often.
 const SURE_SHOWS: f64 = 0.85;
+/// Reach in line widths for a line's peak in the refinement, besides twice the axis' uncertainty …
+const REACH_FWHM: f64 = 0.3;
+/// … which is this on the trial's axis.
+const FIRST_U_FWHM: f64 = 0.2;
+/// Uncertainty in line widths beyond which the refinement takes no peak for a line.
+const MAX_UNSURE_FWHM: f64 = 0.5;
+/// Rounds of the refinement: each reaches further from where the axis is known.
+const ROUNDS: usize = 5;
 /// How many different trials are refined.
 const REFINED: usize = 24;
 /// How many trials are kept.
