@@ -53,6 +53,9 @@ pub fn recognise(
             best.score.met
         ));
     }
+    if std::env::var("DBGB").is_ok() {
+        ground.dbg(&Octaves::new(&pattern, ground, None), best);
+    }
     if let Ok(f) = std::env::var("DBGT") {
         let pts: Vec<super::fit::Point> = std::fs::read_to_string(f)
             .unwrap()

@@ -210,11 +210,11 @@ impl Ground<'_> {
             let mut fitted = None;
             let mut unsure: Vec<f64> = vec![FIRST_U_FWHM * fwhm_nm; place.len()];
             for round in 0..ROUNDS {
-                // Faint lines only once the axis is known.
-                let least = if round < ROUNDS - 1 { MIN_SHOWS } else { 0.0 };
+                // Fainter lines only once the axis is known.
+                let least = if round < ROUNDS - 1 { MIN_SHOWS } else { MIN_VOTED };
                 let points: Vec<Point> = marks
                     .iter()
-                    .filter(|m| m.line || m.u_nm < 0.2 * fwhm_nm)
+                    .filter(|m| m.line || m.u_nm < fwhm_nm)
                     .filter(|m| m.shows > least)
                     .filter_map(|m| {
                         let near = |k: &usize| (place[*k] - m.nm).abs();
@@ -488,7 +488,7 @@ impl Poll {
 
 /// Lines that show less often neither vote nor are fitted in the search.
 const MIN_SHOWS: f64 = 0.5;
-/// Lines that show less often are not voted for.
+/// Features that show less often are not voted for, nor fitted in the last round of the refinement.
 const MIN_VOTED: f64 = 0.35;
 /// Probability that a vote falls on a line by chance, at most.
 const MOST_CHANCE: f64 = 0.8;
