@@ -1,6 +1,6 @@
 //! The whole way from peaks to verdicts.
 
-use super::evidence::{Evidence, Scene, SeenPeak, Showing, explains, weigh};
+use super::evidence::{Evidence, Scene, SeenPeak, Showing, explains, look, weigh};
 use super::mixture::{self, Part};
 use super::pattern::{Feature, Pattern, all_features, pattern};
 use super::shift::{self, Correction};
@@ -90,8 +90,14 @@ pub fn identify(
         max_broad: MAX_BROAD,
     };
     let phosphor = phosphor_pattern(tables, range, &width);
-    let (chosen, explained) = explain(&patterns, &phosphor, &scene);
-    let judged = judge(&patterns, &chosen, &explained, &scene, range, settings);
+    // Where the features of each pattern meet peaks, the phosphor's last.
+    let met: Vec<Vec<Showing>> = patterns
+        .iter()
+        .chain(std::iter::once(&phosphor))
+        .map(|p| look(&p.features, &scene))
+        .collect();
+    let (chosen, explained) = explain(&patterns, &phosphor, &met, &scene);
+    let judged = judge(&patterns, &met, &chosen, &explained, &scene, range, settings);
     // The second view: all that is in play, together, on the points themselves.
     let nm: Vec<f64> = x.iter().map(|x| x + correction.at(*x)).collect();
     let r: Vec<f64> = spectrum.counts().iter().zip(&peaks.baseline).map(|(y, b)| y - b).collect();
@@ -264,7 +270,12 @@ fn phosphor_pattern(tables: &Tables, range: (f64, f64), width: &LineWidth) -> Pa
 
 /// Takes species in, the surest first, until none is left that the recording asks for. Returns
 /// for each pattern whether it is taken, and what each explains (the phosphor last).
-fn explain(patterns: &[Pattern], phosphor: &Pattern, scene: &Scene) -> (Vec<bool>, Vec<Vec<f64>>) {
+fn explain(
+    patterns: &[Pattern],
+    phosphor: &Pattern,
+    met: &[Vec<Showing>],
+    scene: &Scene,
+) -> (Vec<bool>, Vec<Vec<f64>>) {
     let n = patterns.len();
     let all: Vec<&Pattern> = patterns.iter().chain(std::iter::once(phosphor)).collect();
     let mut taken = vec![false; n + 1];
@@ -278,7 +289,7 @@ fn explain(patterns: &[Pattern], phosphor: &Pattern, scene: &Scene) -> (Vec<bool
             if taken[k] || best.as_ref().is_some_and(|b| open[k] < b.1) || open[k] < -3.0 {
                 continue;
             }
-            let e = weigh(all[k], scene, &sum, 0.0);
+            let e = weigh(&all[k].features, met[k].clone(), scene, &sum);
             let odds = e.nats + verdict::prior_nats(all[k]);
             open[k] = odds;
             if best.as_ref().is_none_or(|b| odds > b.1) {
@@ -312,6 +323,7 @@ fn total(explained: &[Vec<f64>], scene: &Scene, but: Option<usize>) -> Vec<f64> 
 /// Each species against all the others that are taken, and against chance.
 fn judge(
     patterns: &[Pattern],
+    met: &[Vec<Showing>],
     taken: &[bool],
     explained: &[Vec<f64>],
     scene: &Scene,
@@ -323,7 +335,7 @@ fn judge(
         .enumerate()
         .map(|(k, p)| {
             let others = total(explained, scene, Some(k));
-            let evidence = weigh(p, scene, &others, 0.0);
+            let evidence = weigh(&p.features, met[k].clone(), scene, &others);
             let chance = if evidence.nats > CHANCE_FROM_NATS || taken[k] {
                 chance::level(p, scene, &others, range, settings.decoys, settings.seed).max(0.0)
             } else {
@@ -418,7 +430,7 @@ fn ghosts(
     scene: &Scene,
 ) -> Vec<Ghost> {
     // Phosphor only where its two main groups stand there, besides mercury.
-    let look = super::evidence::look(phosphor, scene, 0.0);
+    let look = look(&phosphor.features, scene);
     let main = phosphor
         .features
         .iter()
