@@ -2,7 +2,7 @@
 
 use super::evidence::{Evidence, Scene, SeenPeak, Showing, explains, look, weigh};
 use super::mixture::{self, Part};
-use super::pattern::{Feature, Pattern, all_features, pattern};
+use super::pattern::{Feature, Pattern, all_features, pattern, single};
 use super::shift::{self, Correction};
 use super::verdict::{self, Judged};
 use super::{Assignment, GasReport, GasSettings, Ghost, Verdict, chance};
@@ -71,8 +71,10 @@ pub fn identify(
     let Some(width) = peaks.line_width.filter(|_| peaks.peaks.iter().any(|p| p.line_like)) else {
         return Ok(verdict::nothing_narrow(&asked, settings, spectrum, peaks));
     };
-    let patterns: Vec<Pattern> = asked.iter().map(|s| pattern(s, range, &width)).collect();
-    let (correction, seen) = correct(tables, spectrum, peaks, range, &width, settings);
+    let singles: Vec<Vec<Feature>> = asked.iter().map(|s| single(s, &width)).collect();
+    let patterns: Vec<Pattern> =
+        asked.iter().zip(&singles).map(|(s, f)| pattern(s, f, range, &width)).collect();
+    let (correction, seen) = correct(&asked, &singles, spectrum, peaks, range, &width, settings);
     let tallest = seen.iter().map(|p| p.height).fold(0.0, f64::max);
     let x = spectrum.x();
     let threshold = |nm: f64| {
@@ -130,7 +132,7 @@ pub fn identify(
     });
     report.shift_nm = correction.shift;
     report.axis_u_nm = verdict::axis_u_nm(spectrum, peaks, settings);
-    report.assignments = assign(&asked, range, &patterns, &judged, &report, &scene, peaks);
+    report.assignments = assign(&singles, range, &patterns, &judged, &report, &scene, peaks);
     report.ghosts = ghosts(&seen, &report.assignments, &phosphor, &scene);
     for g in &report.ghosts {
         let a = &mut report.assignments[g.peak];
@@ -163,7 +165,8 @@ fn is_asked(s: &Species, settings: &GasSettings) -> bool {
 
 /// The common correction of the axis, and the peaks after it.
 fn correct(
-    tables: &Tables,
+    asked: &[&Species],
+    singles: &[Vec<Feature>],
     spectrum: &Spectrum,
     peaks: &PeakList,
     range: (f64, f64),
@@ -198,8 +201,8 @@ fn correct(
     // The search reaches beyond the range by the prior: lines there may come in.
     let leaders: Vec<Pattern> = LEADERS
         .iter()
-        .filter_map(|n| tables.get(n))
-        .map(|s| pattern(s, (range.0 - prior, range.1 + prior), width))
+        .filter_map(|n| asked.iter().zip(singles).find(|(s, _)| s.name == *n))
+        .map(|(s, f)| pattern(s, f, (range.0 - prior, range.1 + prior), width))
         .collect();
     let refs: Vec<&Pattern> = leaders.iter().collect();
     let c = shift::find(&refs, &seen, width, prior, !calibrated);
@@ -349,7 +352,7 @@ fn judge(
 
 /// What each peak is taken for.
 fn assign(
-    asked: &[&Species],
+    singles: &[Vec<Feature>],
     range: (f64, f64),
     patterns: &[Pattern],
     judged: &[Judged],
@@ -366,12 +369,12 @@ fn assign(
             .find(|s| s.species == p.name)
             .is_some_and(|s| matches!(s.verdict, Verdict::Seen | Verdict::Likely))
     };
-    let shown: Vec<(&Species, &Pattern, &Judged)> = asked
+    let shown: Vec<(&[Feature], &Pattern, &Judged)> = singles
         .iter()
         .zip(patterns)
         .zip(judged)
         .filter(|((_, p), _)| is_shown(p))
-        .map(|((s, p), j)| (*s, p, j))
+        .map(|((s, p), j)| (s.as_slice(), p, j))
         .collect();
     for (_, p, j) in &shown {
         for (f, w) in p.features.iter().zip(&j.evidence.showing) {
@@ -387,9 +390,9 @@ fn assign(
         }
     }
     // Faint lines beyond those that were weighed belong to the species as well.
-    for (species, p, j) in shown {
+    for (single, p, j) in shown {
         let expected = |f: &Feature| j.evidence.amplitude * f.weight[j.evidence.population];
-        for f in all_features(species, range, &scene.width) {
+        for f in all_features(single, range, &scene.width) {
             for (k, q) in scene.peaks.iter().enumerate() {
                 let sd = q.u_nm.hypot(f.u_nm).hypot(FAINT_PLACE_FWHM * scene.width.fwhm(f.nm));
                 let place = (q.nm - f.nm) / sd;
