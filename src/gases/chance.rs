@@ -1,6 +1,6 @@
 //! How much evidence line patterns collect that mean nothing.
 
-use super::evidence::{Scene, weigh};
+use super::evidence::{Scene, look, weigh};
 use super::pattern::Pattern;
 use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
 
@@ -32,12 +32,12 @@ pub fn level(
     let mut nats: Vec<f64> = (0..decoys)
         .map(|_| {
             let shift = rng.random_range(least..(span - least).max(least * 1.01));
-            let mut p = pattern.clone();
-            for f in &mut p.features {
+            let mut decoy = pattern.features.clone();
+            for f in &mut decoy {
                 f.nm = range.0 + (f.nm - range.0 + shift).rem_euclid(span);
             }
-            p.features.sort_by(|a, b| a.nm.total_cmp(&b.nm));
-            weigh(&p, scene, explained, 0.0).nats
+            decoy.sort_by(|a, b| a.nm.total_cmp(&b.nm));
+            weigh(&decoy, look(&decoy, scene), scene, explained).nats
         })
         .collect();
     let k = ((nats.len() - 1) as f64 * QUANTILE).round() as usize;

@@ -28,6 +28,15 @@ const DENSITY_RANGE_NM: f64 = 50.0;
 /// Chance that a feature which looks like a ghost is one, against a new line.
 const GHOST_WEIGHT: f64 = 0.5;
 
+/// Slope of the logistic curve that stands in for Φ, good to 0.01, which is far below what the
+/// model's own scatter leaves (S. R. Bowling et al., J. Ind. Eng. Manag. 2 (2009) 114).
+const LOGISTIC_SLOPE: f64 = 1.702;
+/// Least weight of a feature that is reckoned with: its logarithm must be finite.
+const LEAST_WEIGHT: f64 = 1e-9;
+/// Bayes factors that are multiplied before their logarithm is taken: each lies between a tenth
+/// and some ten thousand, and a logarithm costs more than many products.
+const FACTORS: usize = 4;
+
 /// A peak as the identification sees it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SeenPeak {
@@ -104,18 +113,12 @@ fn ln_normal(d: f64, s: f64) -> f64 {
     -0.5 * z * z - s.ln() - 0.918_938_533_204_672_7
 }
 
-/// Φ(z) by the logistic curve; good to 0.01, which is far below what the model's own scatter
-/// leaves (S. R. Bowling et al., J. Ind. Eng. Manag. 2 (2009) 114).
-fn phi(z: f64) -> f64 {
-    1.0 / (1.0 + (-1.702 * z).exp())
-}
-
-/// Where the features of a pattern, displaced by `shift` nm, meet peaks.
-pub fn look(pattern: &Pattern, scene: &Scene, shift: f64) -> Vec<Showing> {
-    let mut out = Vec::with_capacity(pattern.features.len());
+/// Where the features of a pattern meet peaks.
+pub fn look(features: &[Feature], scene: &Scene) -> Vec<Showing> {
+    let mut out = Vec::with_capacity(features.len());
     let mut taken: Vec<(usize, usize, f64)> = Vec::new();
-    for (k, f) in pattern.features.iter().enumerate() {
-        let nm = f.nm + shift;
+    for (k, f) in features.iter().enumerate() {
+        let nm = f.nm;
         let w = scene.width.fwhm(nm);
         let start = scene.peaks.partition_point(|p| p.nm < nm - 4.0 * w - 3.0);
         let mut best: Option<(usize, f64)> = None;
@@ -158,8 +161,7 @@ pub fn look(pattern: &Pattern, scene: &Scene, shift: f64) -> Vec<Showing> {
         let rival = taken.iter().any(|(j, i, q)| {
             i == index
                 && j != k
-                && (weight(&pattern.features[*j]) * q, *j)
-                    > (weight(&pattern.features[*k]) * place, *k)
+                && (weight(&features[*j]) * q, *j) > (weight(&features[*k]) * place, *k)
         });
         if rival {
             out[*k] = Showing::Hidden { below: scene.peaks[*index].height };
@@ -178,52 +180,107 @@ fn density(scene: &Scene, explained: &[f64], nm: f64) -> f64 {
     open / (2.0 * DENSITY_RANGE_NM)
 }
 
-/// Weighs a species, displaced by `shift` nm, while others explain the height `explained` of each
-/// peak.
-pub fn weigh(pattern: &Pattern, scene: &Scene, explained: &[f64], shift: f64) -> Evidence {
-    let showing = look(pattern, scene, shift);
-    let s = LN_HEIGHT_SCATTER;
-    let ln_range = (scene.tallest / scene.typical_threshold).max(10.0).ln();
-    // Per feature, what does not depend on the amplitude.
-    struct Term {
-        /// ln of the density of place and height without the species.
-        ln_without: f64,
-        ln_place: f64,
-        ln_height: f64,
-        explained: f64,
-        clipped: bool,
-    }
-    let terms: Vec<Option<Term>> = showing
-        .iter()
-        .map(|w| match w {
-            Showing::Peak { index, place } => {
-                let p = &scene.peaks[*index];
-                let chance = density(scene, explained, p.nm) / ln_range;
-                let e = explained[*index];
-                let mut without = chance;
-                if e > 0.0 {
-                    let d = (p.height / e).ln();
-                    // Others may explain more than is there; less is what counts.
-                    let d = if p.clipped { d.clamp(0.0, 1.0) } else { d };
-                    without += place * ln_normal(d, s).exp();
-                }
-                if p.ghost {
-                    without += GHOST_WEIGHT * place / ln_range;
-                }
-                Some(Term {
-                    ln_without: without.ln(),
-                    ln_place: place.ln(),
-                    ln_height: p.height.ln(),
-                    explained: e,
-                    clipped: p.clipped,
-                })
+/// What one feature says as a Bayes factor, in the parts that the amplitude leaves alone:
+/// `peak + MISSING_ANYWAY + (1 − MISSING_ANYWAY) · Φ((ln_limit − ln expected) / scatter)`.
+struct Term {
+    /// The peak that lies there, if one does.
+    peak: Option<PeakTerm>,
+    /// ln of the height below which the line would not be seen.
+    ln_limit: f64,
+    /// Scatter of the height, natural logarithm.
+    scatter: f64,
+}
+
+/// The part of a [`Term`] for the case that the peak is the species' own.
+struct PeakTerm {
+    /// ln of the density of the place with the species over that of place and height without it,
+    /// and of what else does not depend on the height.
+    ln_factor: f64,
+    ln_height: f64,
+    /// Height that others explain.
+    explained: f64,
+    clipped: bool,
+}
+
+impl Term {
+    /// For a feature and what it shows; `None` where it says nothing.
+    fn new(
+        f: &Feature,
+        w: &Showing,
+        scene: &Scene,
+        explained: &[f64],
+        ln_range: f64,
+    ) -> Option<Self> {
+        let (index, place) = match w {
+            Showing::Peak { index, place } => (*index, *place),
+            Showing::Nothing { .. } | Showing::Hidden { .. } if f.glass => return None,
+            Showing::Nothing { below } => {
+                return Some(Term { peak: None, ln_limit: below.ln(), scatter: LN_HEIGHT_SCATTER });
             }
-            _ => None,
+            Showing::Hidden { below } => {
+                // Not seen under a peak up to a standard deviation more than its share.
+                let ln_limit = (below * HIDDEN_SHARE).ln() + LN_HEIGHT_SCATTER;
+                return Some(Term { peak: None, ln_limit, scatter: LN_HEIGHT_SCATTER });
+            }
+        };
+        let p = &scene.peaks[index];
+        let e = explained[index];
+        // Density of place and height without the species.
+        let mut without = density(scene, explained, p.nm) / ln_range;
+        if e > 0.0 {
+            let d = (p.height / e).ln();
+            // Others may explain more than is there; less is what counts.
+            let d = if p.clipped { d.clamp(0.0, 1.0) } else { d };
+            without += place * ln_normal(d, LN_HEIGHT_SCATTER).exp();
+        }
+        if p.ghost {
+            without += GHOST_WEIGHT * place / ln_range;
+        }
+        let scatter = if f.glass { GLASS_SCATTER } else { LN_HEIGHT_SCATTER };
+        let ln_height = p.height.ln();
+        Some(Term {
+            peak: Some(PeakTerm {
+                ln_factor: ((1.0 - MISSING_ANYWAY) * place / without).ln()
+                    + ln_normal(0.0, scatter),
+                ln_height,
+                explained: e,
+                clipped: p.clipped,
+            }),
+            // Or the peak is another's, and this line is missing or faint under it.
+            ln_limit: ln_height + HIDDEN_SHARE.ln(),
+            scatter,
         })
-        .collect();
+    }
+
+    /// The Bayes factor where the species would show a line of the height `expected`, whose
+    /// logarithm and [`Term::odds_to_show`] the caller has at hand.
+    fn factor(&self, expected: f64, ln_expected: f64, odds_to_show: f64) -> f64 {
+        let other = MISSING_ANYWAY + (1.0 - MISSING_ANYWAY) / (1.0 + odds_to_show);
+        let Some(p) = &self.peak else { return other };
+        let ln_sum = if p.explained > 0.0 { (expected + p.explained).ln() } else { ln_expected };
+        let d = p.ln_height - ln_sum;
+        let z = if p.clipped { d.max(0.0) } else { d } / self.scatter;
+        (p.ln_factor - 0.5 * z * z).exp() + other
+    }
+
+    /// Odds that a line of this expected height stands above the limit: (1 − Φ) / Φ of the
+    /// logistic curve.
+    fn odds_to_show(&self, ln_expected: f64) -> f64 {
+        (LOGISTIC_SLOPE * (ln_expected - self.ln_limit) / self.scatter).exp()
+    }
+}
+
+/// Weighs a species whose features show what [`look`] found, while others explain the height
+/// `explained` of each peak.
+pub fn weigh(
+    features: &[Feature],
+    showing: Vec<Showing>,
+    scene: &Scene,
+    explained: &[f64],
+) -> Evidence {
     // Least amplitude: strongest free feature at some times its limit.
     let mut least = f64::INFINITY;
-    for (f, w) in pattern.features.iter().zip(&showing) {
+    for (f, w) in features.iter().zip(&showing) {
         let weight = f.weight[1].max(1e-6);
         if f.glass {
             continue;
@@ -235,8 +292,7 @@ pub fn weigh(pattern: &Pattern, scene: &Scene, explained: &[f64], shift: f64) ->
         };
         least = least.min(LEAST_OVER_LIMIT * limit / weight);
     }
-    let most = 3.0 * scene.tallest;
-    if !least.is_finite() || pattern.features.is_empty() {
+    if !least.is_finite() {
         return Evidence {
             nats: 0.0,
             amplitude: 0.0,
@@ -245,53 +301,65 @@ pub fn weigh(pattern: &Pattern, scene: &Scene, explained: &[f64], shift: f64) ->
             showing,
         };
     }
-    let most = most.max(2.0 * least);
+    let most = (3.0 * scene.tallest).max(2.0 * least);
     let step = (most / least).ln() / AMPLITUDES as f64;
-    let mut best = (f64::NEG_INFINITY, least, 1);
-    let mut all = Vec::with_capacity(AMPLITUDES * POPULATIONS_EV.len());
-    let one = |k: usize, ln_a: f64, pop: usize| -> f64 {
-        let weight = pattern.features[k].weight[pop];
-        let ln_expected = ln_a + weight.max(1e-9).ln();
-        match (&showing[k], &terms[k]) {
-            (Showing::Peak { .. }, Some(t)) => {
-                let ln_sum = (ln_expected.exp() + t.explained).ln();
-                let s = if pattern.features[k].glass { GLASS_SCATTER } else { s };
-                let d = t.ln_height - ln_sum;
-                let d = if t.clipped { d.max(0.0) } else { d };
-                let with = (1.0 - MISSING_ANYWAY) * (ln_normal(d, s) + t.ln_place).exp();
-                // Or the peak is another's, and this line is missing or faint under it.
-                let faint = phi((t.ln_height + HIDDEN_SHARE.ln() - ln_expected) / s);
-                let other = MISSING_ANYWAY + (1.0 - MISSING_ANYWAY) * faint;
-                (with + other * t.ln_without.exp()).ln() - t.ln_without
-            }
-            (Showing::Nothing { .. } | Showing::Hidden { .. }, _) if pattern.features[k].glass => {
-                0.0
-            }
-            (Showing::Nothing { below }, _) => {
-                let z = (below.ln() - ln_expected) / s;
-                (MISSING_ANYWAY + (1.0 - MISSING_ANYWAY) * phi(z)).ln()
-            }
-            (Showing::Hidden { below }, _) => {
-                let z = ((below * HIDDEN_SHARE).ln() - ln_expected) / s;
-                (MISSING_ANYWAY + (1.0 - MISSING_ANYWAY) * phi(z + 1.0)).ln()
-            }
-            _ => 0.0,
-        }
-    };
-    for pop in 0..POPULATIONS_EV.len() {
+    let ln_least = least.ln();
+    let ln_range = (scene.tallest / scene.typical_threshold).max(10.0).ln();
+    let terms: Vec<Option<Term>> = features
+        .iter()
+        .zip(&showing)
+        .map(|(f, w)| Term::new(f, w, scene, explained, ln_range))
+        .collect();
+    // Bands have the same strengths in all populations: once will do.
+    let alike = features.iter().all(|f| f.weight[1..].iter().all(|w| *w == f.weight[0]));
+    let populations = if alike { 1 } else { POPULATIONS_EV.len() };
+    // From one amplitude to the next the odds that a line shows grow by a constant factor, for
+    // either scatter: no exponential for each feature at each amplitude.
+    let growth = |scatter: f64| (LOGISTIC_SLOPE * step / scatter).exp();
+    let (plain, glass) = (growth(LN_HEIGHT_SCATTER), growth(GLASS_SCATTER));
+    let mut best = (f64::NEG_INFINITY, ln_least, 1);
+    let mut all = Vec::with_capacity(AMPLITUDES * populations);
+    // Of each feature that says something: term, weight, its logarithm, odds to show.
+    let mut expected: Vec<(&Term, f64, f64, f64)> = Vec::with_capacity(terms.len());
+    for pop in 0..populations {
+        let first = ln_least + 0.5 * step;
+        expected.clear();
+        expected.extend(features.iter().zip(&terms).filter_map(|(f, t)| {
+            let (t, weight) = (t.as_ref()?, f.weight[pop].max(LEAST_WEIGHT));
+            let ln_weight = weight.ln();
+            Some((t, weight, ln_weight, t.odds_to_show(first + ln_weight)))
+        }));
         for i in 0..AMPLITUDES {
-            let ln_a = least.ln() + (i as f64 + 0.5) * step;
-            let sum: f64 = (0..showing.len()).map(|k| one(k, ln_a, pop)).sum();
+            let ln_a = ln_least + (i as f64 + 0.5) * step;
+            let a = ln_a.exp();
+            let mut sum = 0.0;
+            for some in expected.chunks_mut(FACTORS) {
+                let mut product = 1.0;
+                for (t, weight, ln_weight, odds) in some {
+                    product *= t.factor(a * *weight, ln_a + *ln_weight, *odds);
+                    *odds *= if t.scatter == LN_HEIGHT_SCATTER { plain } else { glass };
+                }
+                sum += product.ln();
+            }
             all.push(sum);
             if sum > best.0 {
-                best = (sum, ln_a.exp(), pop);
+                best = (sum, ln_a, pop);
             }
         }
     }
-    let top = best.0;
+    let (top, ln_a, population) = best;
     let nats = top + (all.iter().map(|v| (v - top).exp()).sum::<f64>() / all.len() as f64).ln();
-    let each = (0..showing.len()).map(|k| one(k, best.1.ln(), best.2)).collect();
-    Evidence { nats, amplitude: best.1, population: best.2, showing, each }
+    let each = features
+        .iter()
+        .zip(&terms)
+        .map(|(f, t)| {
+            let Some(t) = t else { return 0.0 };
+            let weight = f.weight[population].max(LEAST_WEIGHT);
+            let ln_expected = ln_a + weight.ln();
+            t.factor(ln_expected.exp(), ln_expected, t.odds_to_show(ln_expected)).ln()
+        })
+        .collect();
+    Evidence { nats, amplitude: ln_a.exp(), population, showing, each }
 }
 
 /// What the species explains of each peak at its best fit: the expected height where that is less

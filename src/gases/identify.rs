@@ -1,8 +1,8 @@
 //! The whole way from peaks to verdicts.
 
-use super::evidence::{Evidence, Scene, SeenPeak, Showing, explains, weigh};
+use super::evidence::{Evidence, Scene, SeenPeak, Showing, explains, look, weigh};
 use super::mixture::{self, Part};
-use super::pattern::{Feature, Pattern, all_features, pattern};
+use super::pattern::{Feature, Pattern, all_features, pattern, single};
 use super::shift::{self, Correction};
 use super::verdict::{self, Judged};
 use super::{Assignment, GasReport, GasSettings, Ghost, Verdict, chance};
@@ -71,8 +71,10 @@ pub fn identify(
     let Some(width) = peaks.line_width.filter(|_| peaks.peaks.iter().any(|p| p.line_like)) else {
         return Ok(verdict::nothing_narrow(&asked, settings, spectrum, peaks));
     };
-    let patterns: Vec<Pattern> = asked.iter().map(|s| pattern(s, range, &width)).collect();
-    let (correction, seen) = correct(tables, spectrum, peaks, range, &width, settings);
+    let singles: Vec<Vec<Feature>> = asked.iter().map(|s| single(s, &width)).collect();
+    let patterns: Vec<Pattern> =
+        asked.iter().zip(&singles).map(|(s, f)| pattern(s, f, range, &width)).collect();
+    let (correction, seen) = correct(&asked, &singles, spectrum, peaks, range, &width, settings);
     let tallest = seen.iter().map(|p| p.height).fold(0.0, f64::max);
     let x = spectrum.x();
     let threshold = |nm: f64| {
@@ -90,8 +92,14 @@ pub fn identify(
         max_broad: MAX_BROAD,
     };
     let phosphor = phosphor_pattern(tables, range, &width);
-    let (chosen, explained) = explain(&patterns, &phosphor, &scene);
-    let judged = judge(&patterns, &chosen, &explained, &scene, range, settings);
+    // Where the features of each pattern meet peaks, the phosphor's last.
+    let met: Vec<Vec<Showing>> = patterns
+        .iter()
+        .chain(std::iter::once(&phosphor))
+        .map(|p| look(&p.features, &scene))
+        .collect();
+    let (chosen, explained) = explain(&patterns, &phosphor, &met, &scene);
+    let judged = judge(&patterns, &met, &chosen, &explained, &scene, range, settings);
     // The second view: all that is in play, together, on the points themselves.
     let nm: Vec<f64> = x.iter().map(|x| x + correction.at(*x)).collect();
     let r: Vec<f64> = spectrum.counts().iter().zip(&peaks.baseline).map(|(y, b)| y - b).collect();
@@ -124,7 +132,7 @@ pub fn identify(
     });
     report.shift_nm = correction.shift;
     report.axis_u_nm = verdict::axis_u_nm(spectrum, peaks, settings);
-    report.assignments = assign(&asked, range, &patterns, &judged, &report, &scene, peaks);
+    report.assignments = assign(&singles, range, &patterns, &judged, &report, &scene, peaks);
     report.ghosts = ghosts(&seen, &report.assignments, &phosphor, &scene);
     for g in &report.ghosts {
         let a = &mut report.assignments[g.peak];
@@ -157,7 +165,8 @@ fn is_asked(s: &Species, settings: &GasSettings) -> bool {
 
 /// The common correction of the axis, and the peaks after it.
 fn correct(
-    tables: &Tables,
+    asked: &[&Species],
+    singles: &[Vec<Feature>],
     spectrum: &Spectrum,
     peaks: &PeakList,
     range: (f64, f64),
@@ -192,8 +201,8 @@ fn correct(
     // The search reaches beyond the range by the prior: lines there may come in.
     let leaders: Vec<Pattern> = LEADERS
         .iter()
-        .filter_map(|n| tables.get(n))
-        .map(|s| pattern(s, (range.0 - prior, range.1 + prior), width))
+        .filter_map(|n| asked.iter().zip(singles).find(|(s, _)| s.name == *n))
+        .map(|(s, f)| pattern(s, f, (range.0 - prior, range.1 + prior), width))
         .collect();
     let refs: Vec<&Pattern> = leaders.iter().collect();
     let c = shift::find(&refs, &seen, width, prior, !calibrated);
@@ -264,7 +273,12 @@ fn phosphor_pattern(tables: &Tables, range: (f64, f64), width: &LineWidth) -> Pa
 
 /// Takes species in, the surest first, until none is left that the recording asks for. Returns
 /// for each pattern whether it is taken, and what each explains (the phosphor last).
-fn explain(patterns: &[Pattern], phosphor: &Pattern, scene: &Scene) -> (Vec<bool>, Vec<Vec<f64>>) {
+fn explain(
+    patterns: &[Pattern],
+    phosphor: &Pattern,
+    met: &[Vec<Showing>],
+    scene: &Scene,
+) -> (Vec<bool>, Vec<Vec<f64>>) {
     let n = patterns.len();
     let all: Vec<&Pattern> = patterns.iter().chain(std::iter::once(phosphor)).collect();
     let mut taken = vec![false; n + 1];
@@ -278,7 +292,7 @@ fn explain(patterns: &[Pattern], phosphor: &Pattern, scene: &Scene) -> (Vec<bool
             if taken[k] || best.as_ref().is_some_and(|b| open[k] < b.1) || open[k] < -3.0 {
                 continue;
             }
-            let e = weigh(all[k], scene, &sum, 0.0);
+            let e = weigh(&all[k].features, met[k].clone(), scene, &sum);
             let odds = e.nats + verdict::prior_nats(all[k]);
             open[k] = odds;
             if best.as_ref().is_none_or(|b| odds > b.1) {
@@ -312,6 +326,7 @@ fn total(explained: &[Vec<f64>], scene: &Scene, but: Option<usize>) -> Vec<f64> 
 /// Each species against all the others that are taken, and against chance.
 fn judge(
     patterns: &[Pattern],
+    met: &[Vec<Showing>],
     taken: &[bool],
     explained: &[Vec<f64>],
     scene: &Scene,
@@ -323,7 +338,7 @@ fn judge(
         .enumerate()
         .map(|(k, p)| {
             let others = total(explained, scene, Some(k));
-            let evidence = weigh(p, scene, &others, 0.0);
+            let evidence = weigh(&p.features, met[k].clone(), scene, &others);
             let chance = if evidence.nats > CHANCE_FROM_NATS || taken[k] {
                 chance::level(p, scene, &others, range, settings.decoys, settings.seed).max(0.0)
             } else {
@@ -337,7 +352,7 @@ fn judge(
 
 /// What each peak is taken for.
 fn assign(
-    asked: &[&Species],
+    singles: &[Vec<Feature>],
     range: (f64, f64),
     patterns: &[Pattern],
     judged: &[Judged],
@@ -354,12 +369,12 @@ fn assign(
             .find(|s| s.species == p.name)
             .is_some_and(|s| matches!(s.verdict, Verdict::Seen | Verdict::Likely))
     };
-    let shown: Vec<(&Species, &Pattern, &Judged)> = asked
+    let shown: Vec<(&[Feature], &Pattern, &Judged)> = singles
         .iter()
         .zip(patterns)
         .zip(judged)
         .filter(|((_, p), _)| is_shown(p))
-        .map(|((s, p), j)| (*s, p, j))
+        .map(|((s, p), j)| (s.as_slice(), p, j))
         .collect();
     for (_, p, j) in &shown {
         for (f, w) in p.features.iter().zip(&j.evidence.showing) {
@@ -375,9 +390,9 @@ fn assign(
         }
     }
     // Faint lines beyond those that were weighed belong to the species as well.
-    for (species, p, j) in shown {
+    for (single, p, j) in shown {
         let expected = |f: &Feature| j.evidence.amplitude * f.weight[j.evidence.population];
-        for f in all_features(species, range, &scene.width) {
+        for f in all_features(single, range, &scene.width) {
             for (k, q) in scene.peaks.iter().enumerate() {
                 let sd = q.u_nm.hypot(f.u_nm).hypot(FAINT_PLACE_FWHM * scene.width.fwhm(f.nm));
                 let place = (q.nm - f.nm) / sd;
@@ -418,7 +433,7 @@ fn ghosts(
     scene: &Scene,
 ) -> Vec<Ghost> {
     // Phosphor only where its two main groups stand there, besides mercury.
-    let look = super::evidence::look(phosphor, scene, 0.0);
+    let look = look(&phosphor.features, scene);
     let main = phosphor
         .features
         .iter()

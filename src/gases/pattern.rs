@@ -1,7 +1,7 @@
 //! What each species would show on this instrument: its lines merged to the instrument's width,
 //! with relative strengths for several level populations.
 
-use crate::reference::{Shading, Species, SpeciesKind, constants::per_cm_to_ev};
+use crate::reference::{Line, Shading, Species, SpeciesKind, constants::per_cm_to_ev};
 use crate::signal::LineWidth;
 
 /// Excitation temperatures in eV between which level populations are tried. Published glow
@@ -68,14 +68,25 @@ pub struct Pattern {
     pub strongest_in_range: f64,
 }
 
-/// All features of a species on a range, the faint ones too, ascending; see [`pattern`].
-pub fn all_features(species: &Species, range: (f64, f64), width: &LineWidth) -> Vec<Feature> {
-    merged(species, range, width).0
+/// Lines or bands of a species one by one, with their strengths: what the patterns of all ranges
+/// start from.
+pub fn single(species: &Species, width: &LineWidth) -> Vec<Feature> {
+    if species.bands.is_empty() { lines(species) } else { bands(species, width) }
 }
 
-/// The pattern of a species on a range in nm at a line width.
-pub fn pattern(species: &Species, range: (f64, f64), width: &LineWidth) -> Pattern {
-    let (mut features, strongest_in_range) = merged(species, range, width);
+/// Features on a range, the faint ones too, ascending, from those of [`single`]; see [`pattern`].
+pub fn all_features(single: &[Feature], range: (f64, f64), width: &LineWidth) -> Vec<Feature> {
+    merged(single, range, width).0
+}
+
+/// The pattern of a species, whose lines [`single`] gave, on a range in nm at a line width.
+pub fn pattern(
+    species: &Species,
+    single: &[Feature],
+    range: (f64, f64),
+    width: &LineWidth,
+) -> Pattern {
+    let (mut features, strongest_in_range) = merged(single, range, width);
     let best = |f: &Feature| f.weight.iter().copied().fold(0.0, f64::max);
     features.retain(|f| best(f) >= MIN_WEIGHT);
     features.sort_by(|a, b| best(b).total_cmp(&best(a)));
@@ -92,10 +103,10 @@ pub fn pattern(species: &Species, range: (f64, f64), width: &LineWidth) -> Patte
 
 /// Features in range, merged to the line width, and the share of the species' strongest line that
 /// is in range.
-fn merged(species: &Species, range: (f64, f64), width: &LineWidth) -> (Vec<Feature>, f64) {
-    let raw = if species.bands.is_empty() { lines(species) } else { bands(species, width) };
+fn merged(single: &[Feature], range: (f64, f64), width: &LineWidth) -> (Vec<Feature>, f64) {
     let top_of = |inside: bool, k: usize| {
-        raw.iter()
+        single
+            .iter()
             .filter(|f| !f.glass)
             .filter(|f| !inside || (range.0..=range.1).contains(&f.nm))
             .map(|f| f.weight[k])
@@ -103,15 +114,15 @@ fn merged(species: &Species, range: (f64, f64), width: &LineWidth) -> (Vec<Featu
     };
     let all = top_of(false, 1);
     let strongest_in_range = if all > 0.0 { top_of(true, 1) / all } else { 0.0 };
-    let mut inside: Vec<Feature> =
-        raw.into_iter().filter(|f| (range.0..=range.1).contains(&f.nm)).collect();
+    let mut inside: Vec<&Feature> =
+        single.iter().filter(|f| (range.0..=range.1).contains(&f.nm)).collect();
     inside.sort_by(|a, b| a.nm.total_cmp(&b.nm));
-    let mut merged: Vec<Feature> = Vec::new();
+    let mut merged: Vec<Feature> = Vec::with_capacity(inside.len());
     for f in inside {
         let w = width.fwhm(f.nm);
         match merged.last_mut() {
-            Some(m) if f.nm - m.nm < MERGE_FWHM * w && !f.band => merge(m, &f),
-            _ => merged.push(f),
+            Some(m) if f.nm - m.nm < MERGE_FWHM * w && !f.band => merge(m, f),
+            _ => merged.push(f.clone()),
         }
     }
     for k in 0..3 {
@@ -146,15 +157,10 @@ fn merge(m: &mut Feature, f: &Feature) {
 /// Lines with the strengths g A/λ exp(−E/kT); lines without A by the table's intensity, brought
 /// onto that scale by the species' own median ratio.
 fn lines(species: &Species) -> Vec<Feature> {
-    let strength = |l: &crate::reference::Line, kt: f64| -> Option<f64> {
-        let (a, g, e) = (l.a_per_s?, l.g_upper?, l.e_upper_per_cm?);
-        Some(g * a / l.wavelength_nm * (-per_cm_to_ev(e) / kt).exp())
-    };
-    let allowed = |l: &&crate::reference::Line| l.a_per_s.is_none_or(|a| a >= MIN_A_PER_S);
-    let mut out: Vec<Feature> = species
-        .lines
+    let allowed: Vec<&Line> =
+        species.lines.iter().filter(|l| l.a_per_s.is_none_or(|a| a >= MIN_A_PER_S)).collect();
+    let mut out: Vec<Feature> = allowed
         .iter()
-        .filter(allowed)
         .map(|l| Feature {
             nm: l.wavelength_nm,
             u_nm: 0.0,
@@ -164,20 +170,20 @@ fn lines(species: &Species) -> Vec<Feature> {
             glass: l.wavelength_nm < GLASS_CUT_NM,
         })
         .collect();
+    let strength = |l: &Line, kt: f64| -> Option<f64> {
+        let (a, g, e) = (l.a_per_s?, l.g_upper?, l.e_upper_per_cm?);
+        Some(g * a / l.wavelength_nm * (-per_cm_to_ev(e) / kt).exp())
+    };
     for (k, kt) in POPULATIONS_EV.iter().enumerate() {
-        let known: Vec<Option<f64>> =
-            species.lines.iter().filter(allowed).map(|l| strength(l, *kt)).collect();
-        let table: Vec<Option<f64>> =
-            species.lines.iter().filter(allowed).map(|l| l.intensity).collect();
-        let mut ratio: Vec<f64> = known
-            .iter()
-            .zip(&table)
-            .filter_map(|(s, i)| Some((*s)? / (*i)?))
-            .filter(|r| r.is_finite() && *r > 0.0)
-            .collect();
-        let scale = if ratio.is_empty() { None } else { Some(crate::signal::median(&mut ratio)) };
-        for ((f, s), i) in out.iter_mut().zip(&known).zip(&table) {
-            f.weight[k] = match (s, i, scale) {
+        let known: Vec<Option<f64>> = allowed.iter().map(|l| strength(l, *kt)).collect();
+        let by_intensity = |(l, s): (&&Line, &Option<f64>)| s.is_none() && l.intensity.is_some();
+        let scale = if allowed.iter().zip(&known).any(by_intensity) {
+            scale(&allowed, &known)
+        } else {
+            None
+        };
+        for ((f, s), l) in out.iter_mut().zip(&known).zip(&allowed) {
+            f.weight[k] = match (s, l.intensity, scale) {
                 (Some(s), _, _) => *s,
                 (None, Some(i), Some(r)) => i * r,
                 (None, Some(i), None) => i.powf(INTENSITY_EXPONENT),
@@ -186,6 +192,17 @@ fn lines(species: &Species) -> Vec<Feature> {
         }
     }
     out
+}
+
+/// Median ratio of strength to table intensity over the lines that have both.
+fn scale(lines: &[&Line], known: &[Option<f64>]) -> Option<f64> {
+    let mut ratio: Vec<f64> = lines
+        .iter()
+        .zip(known)
+        .filter_map(|(l, s)| Some((*s)? / l.intensity?))
+        .filter(|r| r.is_finite() && *r > 0.0)
+        .collect();
+    (!ratio.is_empty()).then(|| crate::signal::median(&mut ratio))
 }
 
 fn bands(species: &Species, width: &LineWidth) -> Vec<Feature> {
@@ -219,12 +236,17 @@ mod tests {
     use super::*;
     use crate::reference::Tables;
 
+    fn pattern_of(species: &Species, range: (f64, f64), width: f64) -> Pattern {
+        let width = LineWidth::constant(width, 0.1);
+        pattern(species, &single(species, &width), range, &width)
+    }
+
     #[test]
     fn neon_red_lines_lead_and_merge_with_width() {
         let t = Tables::bundled().unwrap();
         let ne = t.get("Ne I").unwrap();
-        let narrow = pattern(ne, (500.0, 800.0), &LineWidth::constant(0.4, 0.01));
-        let broad = pattern(ne, (500.0, 800.0), &LineWidth::constant(3.0, 0.01));
+        let narrow = pattern_of(ne, (500.0, 800.0), 0.4);
+        let broad = pattern_of(ne, (500.0, 800.0), 3.0);
         // NIST ASD: 640.225 has the largest g A among the 2p-1s lines.
         let top =
             narrow.features.iter().max_by(|a, b| a.weight[1].total_cmp(&b.weight[1])).unwrap();
@@ -236,14 +258,14 @@ mod tests {
     #[test]
     fn a_range_without_strong_lines_says_so() {
         let t = Tables::bundled().unwrap();
-        let p = pattern(t.get("Na I").unwrap(), (620.0, 700.0), &LineWidth::constant(1.0, 0.1));
+        let p = pattern_of(t.get("Na I").unwrap(), (620.0, 700.0), 1.0);
         assert!(p.strongest_in_range < 0.05, "{}", p.strongest_in_range);
     }
 
     #[test]
     fn a_violet_shaded_band_peaks_below_its_head() {
         let t = Tables::bundled().unwrap();
-        let p = pattern(t.get("N2 (C-B)").unwrap(), (300.0, 500.0), &LineWidth::constant(1.0, 0.1));
+        let p = pattern_of(t.get("N2 (C-B)").unwrap(), (300.0, 500.0), 1.0);
         let f = p.features.iter().find(|f| (f.label_nm - 337.13).abs() < 0.1).unwrap();
         assert!(f.nm < f.label_nm && f.nm > f.label_nm - 1.0 && f.band);
     }

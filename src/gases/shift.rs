@@ -1,7 +1,7 @@
 //! The error that is common to all lines of a recording.
 
 use super::evidence::SeenPeak;
-use super::pattern::Pattern;
+use super::pattern::{Feature, Pattern};
 use crate::Measured;
 use crate::signal::LineWidth;
 
@@ -68,22 +68,21 @@ pub fn find(
     for (r, k) in by_height.iter().enumerate() {
         rank[*k] = (r + 1) as f64;
     }
-    let top: Vec<Vec<usize>> = patterns
+    // The strongest features of each species, with the scatter of their places.
+    let top: Vec<Vec<(&Feature, f64)>> = patterns
         .iter()
         .map(|p| {
-            let mut k: Vec<usize> = (0..p.features.len()).collect();
-            k.sort_by(|a, b| p.features[*b].weight[1].total_cmp(&p.features[*a].weight[1]));
-            k.truncate(LOOKED_AT);
-            k
+            let mut f: Vec<&Feature> = p.features.iter().collect();
+            f.sort_by(|a, b| b.weight[1].total_cmp(&a.weight[1]));
+            f.truncate(LOOKED_AT);
+            f.into_iter().map(|f| (f, (PLACE_FWHM * fwhm).hypot(f.u_nm))).collect()
         })
         .collect();
     let span = (range.1 - range.0).max(20.0);
     // Nats of a species at a shift (correction c: true = axis + c).
-    let nats = |p: &Pattern, top: &[usize], c: f64| -> f64 {
+    let nats = |top: &[(&Feature, f64)], c: f64| -> f64 {
         let mut sum = 0.0;
-        for k in top {
-            let f = &p.features[*k];
-            let sd = (PLACE_FWHM * fwhm).hypot(f.u_nm);
+        for (f, sd) in top {
             let at = f.nm - c;
             let from = peaks.partition_point(|q| q.nm < at - 2.5 * sd);
             let mut best = f64::NEG_INFINITY;
@@ -105,8 +104,7 @@ pub fn find(
     };
     let total = |c: f64| -> f64 {
         let z = c / prior_nm;
-        let all: f64 =
-            patterns.iter().zip(&top).map(|(p, t)| (nats(p, t, c) - MIN_NATS).max(0.0)).sum();
+        let all: f64 = top.iter().map(|t| (nats(t, c) - MIN_NATS).max(0.0)).sum();
         all - 0.5 * z * z
     };
     let step = (STEP_FWHM * fwhm).max(0.02 * prior_nm).max(1e-3);
@@ -125,12 +123,11 @@ pub fn find(
         let reach = if round == 0 { 0.6 } else { 0.4 } * fwhm;
         let (mut s, mut n) = ([0.0; 5], 0);
         let mut pairs = Vec::new();
-        for (p, t) in patterns.iter().zip(&top) {
-            if nats(p, t, best.0) < MIN_NATS {
+        for t in &top {
+            if nats(t, best.0) < MIN_NATS {
                 continue;
             }
-            for k in t {
-                let f = &p.features[*k];
+            for (f, _) in t {
                 let near = peaks
                     .iter()
                     .map(|q| (q, f.nm - q.nm - c.at(q.nm)))

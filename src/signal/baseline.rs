@@ -26,10 +26,13 @@ pub fn clip(y: &[f64], sigma: &[f64], half_window: usize) -> Vec<f64> {
         .collect();
     let mut next = b.clone();
     for p in (1..=half_window.max(1).min((n - 1) / 2)).rev() {
-        for i in p..n - p {
-            next[i] = b[i].min(0.5 * (b[i - p] + b[i + p]));
+        let (left, right) = (&b[..n - 2 * p], &b[2 * p..]);
+        let beside = left.iter().zip(right);
+        for ((to, from), (l, r)) in next[p..n - p].iter_mut().zip(&b[p..n - p]).zip(beside) {
+            *to = from.min(0.5 * (l + r));
         }
-        b[p..n - p].copy_from_slice(&next[p..n - p]);
+        // The ends, where no window fits, are the same in both; the rest is written anew.
+        std::mem::swap(&mut b, &mut next);
     }
     // What is left where no line stands: block means of residuals below three sigma above the
     // block's lower half.

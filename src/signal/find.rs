@@ -200,11 +200,11 @@ impl<'a> Work<'a> {
         let (mut fits, eta, mismatch) = self.fit_all(&r, &sigma, seeds, &fwhm_at);
         // What the fits leave over: search again with the shape's own error allowed for.
         let model = self.model(&fits, eta);
-        let wary: Vec<f64> = (0..n)
-            .map(|i| {
-                let near = neighbourhood_max(&model, i, width_points);
-                (sigma[i].powi(2) + (2.0 * mismatch.max(MIN_SHAPE_MISMATCH) * near).powi(2)).sqrt()
-            })
+        let doubt = 2.0 * mismatch.max(MIN_SHAPE_MISMATCH);
+        let wary: Vec<f64> = sigma
+            .iter()
+            .zip(neighbourhood_max(&model, width_points))
+            .map(|(s, near)| (s.powi(2) + (doubt * near).powi(2)).sqrt())
             .collect();
         let rest: Vec<f64> =
             (0..n).map(|i| if self.clipped[i] { 0.0 } else { r[i] - model[i] }).collect();
@@ -761,9 +761,20 @@ fn threshold(structure: f64, places: f64, false_peaks: f64) -> f64 {
     Normal::standard().inverse_cdf(1.0 - p) * structure.min(MAX_STRUCTURE)
 }
 
-fn neighbourhood_max(m: &[f64], i: usize, width_points: f64) -> f64 {
-    let h = width_points.ceil() as usize;
-    m[i.saturating_sub(h)..(i + h + 1).min(m.len())].iter().copied().fold(0.0, f64::max)
+/// The largest value, or 0, within a line width to each side of every point.
+fn neighbourhood_max(m: &[f64], width_points: f64) -> Vec<f64> {
+    let reach = (width_points.ceil() as usize).min(m.len().saturating_sub(1));
+    let mut out: Vec<f64> = m.iter().map(|v| v.max(0.0)).collect();
+    // Distance by distance over the whole recording: faster than point by point (`cargo bench`).
+    for d in 1..=reach {
+        for (o, v) in out[d..].iter_mut().zip(m) {
+            *o = o.max(*v);
+        }
+        for (o, v) in out.iter_mut().zip(&m[d..]) {
+            *o = o.max(*v);
+        }
+    }
+    out
 }
 
 fn longest_run(flags: &[bool]) -> usize {

@@ -15,6 +15,12 @@ const ROUNDS: usize = 40;
 /// Relative step that ends a group fit: a millionth of a wavelength is far below any error here.
 const STEP_TOLERANCE: f64 = 1e-9;
 
+/// Distance in FWHM beyond which even a Lorentzian wing is below 2e-4 of the height.
+const LORENTZIAN_REACH: f64 = 40.0;
+/// Distance in FWHM beyond which a Gaussian is below 1e-43 of the height: too little to change the
+/// last digit of any sum, and its exponential is most of what a line costs.
+const GAUSSIAN_REACH: f64 = 6.0;
+
 /// Value of a pseudo-Voigt line of unit height at distance `d` for the width `w` (FWHM), with the
 /// derivatives by `d` and by ln `w`. `eta` is the share of the Lorentzian in the height.
 ///
@@ -43,10 +49,12 @@ pub struct Component {
 impl Component {
     /// Counts of this line at `x`.
     pub fn at(&self, x: f64, eta: f64) -> f64 {
-        let u = (x - self.centre) / self.fwhm;
-        // Beyond 40 widths even a Lorentzian wing is below 2e-4 of the height.
-        if u.abs() > 40.0 {
+        let u = ((x - self.centre) / self.fwhm).abs();
+        if u > LORENTZIAN_REACH || (u > GAUSSIAN_REACH && eta == 0.0) {
             0.0
+        } else if u > GAUSSIAN_REACH {
+            let l = 1.0 / (1.0 + 4.0 * u * u);
+            self.height * (eta * l)
         } else {
             self.height * pseudo_voigt(x - self.centre, self.fwhm, eta).0
         }
@@ -117,26 +125,32 @@ impl Problem for Group<'_> {
         let n = p.len();
         let s = self.scale();
         let points = self.x.len();
-        for i in 0..points {
-            let inv = 1.0 / self.sigma[i];
-            let mut model = p[0] * s;
-            let row = 1 + i * n;
-            if let Some(j) = jacobian.as_deref_mut() {
-                j[i * n] = s * inv;
-            }
-            for (k, c) in self.start.iter().enumerate() {
-                let q = &p[1 + 3 * k..4 + 3 * k];
-                let w = self.expected_fwhm[k] * q[2].clamp(-3.0, 5.0).exp();
-                let d = self.x[i] - c.centre - q[0] * self.expected_fwhm[k];
-                let (v, by_d, by_lnw) = pseudo_voigt(d, w, self.eta);
-                model += q[1] * s * v;
+        r[..points].fill(p[0] * s);
+        // Component by component: its width, an exponential, is the same for all points.
+        for (k, c) in self.start.iter().enumerate() {
+            let q = &p[1 + 3 * k..4 + 3 * k];
+            let e = self.expected_fwhm[k];
+            let w = e * q[2].clamp(-3.0, 5.0).exp();
+            let moved = q[0] * e;
+            for (i, x) in self.x.iter().enumerate() {
+                let (v, by_d, by_lnw) = pseudo_voigt(x - c.centre - moved, w, self.eta);
+                r[i] += q[1] * s * v;
                 if let Some(j) = jacobian.as_deref_mut() {
-                    j[row + 3 * k] = -q[1] * s * by_d * self.expected_fwhm[k] * inv;
-                    j[row + 3 * k + 1] = s * v * inv;
-                    j[row + 3 * k + 2] = q[1] * s * by_lnw * inv;
+                    let at = i * n + 1 + 3 * k;
+                    j[at] = -q[1] * s * by_d * e;
+                    j[at + 1] = s * v;
+                    j[at + 2] = q[1] * s * by_lnw;
                 }
             }
-            r[i] = (model - self.y[i]) * inv;
+        }
+        for i in 0..points {
+            let inv = 1.0 / self.sigma[i];
+            r[i] = (r[i] - self.y[i]) * inv;
+            if let Some(j) = jacobian.as_deref_mut() {
+                let row = &mut j[i * n..(i + 1) * n];
+                row[0] = s;
+                row.iter_mut().for_each(|v| *v *= inv);
+            }
         }
         let prior = s / self.offset_prior();
         let last = points + self.start.len();

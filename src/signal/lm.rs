@@ -55,6 +55,7 @@ pub fn minimise_to(
     let mut r = vec![0.0; m];
     let mut trial_r = vec![0.0; m];
     let mut jac = vec![0.0; m * n];
+    let mut trial_jac = vec![0.0; m * n];
     let mut a = vec![0.0; n * n];
     let mut g = vec![0.0; n];
     let mut scale = vec![0.0f64; n];
@@ -94,12 +95,17 @@ pub fn minimise_to(
             .zip(&p)
             .map(|(s, p)| s.abs() / (p.abs() + step_tolerance))
             .fold(0.0, f64::max);
-        problem.evaluate(&trial, &mut trial_r, None);
+        // What the straight-line model expects this step to gain.
+        let expected_gain: f64 =
+            (0..n).map(|i| step[i] * (damping * scale[i] * step[i] - g[i])).sum();
+        // With the derivatives: nearly every step is taken, and then they come almost free.
+        problem.evaluate(&trial, &mut trial_r, Some(&mut trial_jac));
         let trial_chi2: f64 = trial_r.iter().map(|v| v * v).sum();
         if trial_chi2.is_finite() && trial_chi2 <= chi2 {
             let gain = (chi2 - trial_chi2) / chi2.max(f64::MIN_POSITIVE);
-            p.copy_from_slice(&trial);
-            problem.evaluate(&p, &mut r, Some(&mut jac));
+            std::mem::swap(&mut p, &mut trial);
+            std::mem::swap(&mut r, &mut trial_r);
+            std::mem::swap(&mut jac, &mut trial_jac);
             chi2 = trial_chi2;
             normal(&jac, &r, n, &mut a, &mut g);
             damping = (damping * 0.1).max(1e-15);
@@ -109,7 +115,9 @@ pub fn minimise_to(
                 break;
             }
         } else {
-            if relative < step_tolerance {
+            // Refused with next to nothing to gain: rounding decides here, and smaller steps, to
+            // which more damping leads, gain even less.
+            if relative < step_tolerance || expected_gain <= GAIN_TOLERANCE * chi2 {
                 converged = true;
                 break;
             }
