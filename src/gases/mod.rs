@@ -1,11 +1,14 @@
 //! Which gases are seen, which are not and down to what limit, and which cannot be decided.
 
+mod bands;
 mod chance;
 mod evidence;
 mod identify;
 mod mixture;
 mod pattern;
+mod rotation;
 mod shift;
+mod stretch;
 mod verdict;
 
 pub use identify::identify;
