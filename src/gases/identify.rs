@@ -21,6 +21,8 @@ const FACTORY_SCATTER_NM: f64 = 0.2;
 const MAX_EXPLAINING: usize = 12;
 /// Log odds (with the prior) from which a species takes part in explaining the others' peaks.
 const EXPLAINS_FROM_NATS: f64 = 0.0;
+/// The same for the shape of bands: `likely`, ln 9.
+const SHAPE_EXPLAINS_FROM_NATS: f64 = 2.2;
 /// Nats from which the measure of chance is worked out for a species.
 const CHANCE_FROM_NATS: f64 = -1.0;
 /// A peak broader than this many line widths is no line of a low-pressure tube; hydrogen in a
@@ -138,7 +140,8 @@ pub fn identify(
     });
     report.shift_nm = correction.shift;
     report.axis_u_nm = verdict::axis_u_nm(spectrum, peaks, settings);
-    report.assignments = assign(&asked, range, &patterns, &judged, &shapes, &report, &scene, peaks);
+    report.assignments =
+        assign(&asked, range, &patterns, (&judged, &shapes), &report, &scene, peaks);
     report.ghosts = ghosts(&seen, &report.assignments, &phosphor, &scene);
     for g in &report.ghosts {
         let a = &mut report.assignments[g.peak];
@@ -314,7 +317,11 @@ fn explain(
     let mut open: Vec<f64> = vec![f64::INFINITY; n + 1];
     let by_shape = |k: usize| -> Vec<f64> {
         match shapes.get(k).and_then(Option::as_ref) {
-            Some(s) if verdict::log_odds(all[k], s.nats) > EXPLAINS_FROM_NATS => {
+            // What stands from the start must be surer than what is taken in by turns.
+            Some(s)
+                if verdict::odds_of_shape(all[k], s)
+                    .is_some_and(|odds| odds > SHAPE_EXPLAINS_FROM_NATS) =>
+            {
                 s.share.iter().zip(scene.peaks).map(|(s, p)| s * p.height).collect()
             }
             _ => vec![0.0; scene.peaks.len()],
@@ -391,8 +398,8 @@ fn judge(
             let by_lines = verdict::log_odds(p, evidence.nats - chance);
             let by_shape = shapes[k]
                 .as_ref()
-                .filter(|s| s.shown().next().is_some())
-                .map_or(f64::NEG_INFINITY, |s| verdict::log_odds(p, s.nats));
+                .and_then(|s| verdict::odds_of_shape(p, s))
+                .unwrap_or(f64::NEG_INFINITY);
             let log_odds = by_lines.max(by_shape);
             Judged { evidence, chance, others, log_odds }
         })
@@ -404,8 +411,7 @@ fn assign(
     asked: &[&Species],
     range: (f64, f64),
     patterns: &[Pattern],
-    judged: &[Judged],
-    shapes: &[Option<Shape>],
+    (judged, shapes): (&[Judged], &[Option<Shape>]),
     report: &GasReport,
     scene: &Scene,
     peaks: &PeakList,

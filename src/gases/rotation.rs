@@ -24,9 +24,9 @@ const LONGEST_FLANK_NM: f64 = 25.0;
 const NM_PER_CM: f64 = 1e7;
 
 /// Rotational temperatures in K that cool discharges span (nuisance; common practice).
-const COOL_K: [f64; 3] = [300.0, 800.0, 2000.0];
+const COOL_K: [f64; 5] = [300.0, 550.0, 1000.0, 1800.0, 3200.0];
 /// The same for radicals that arcs and flames make.
-const HOT_K: [f64; 3] = [800.0, 2000.0, 5000.0];
+const HOT_K: [f64; 5] = [500.0, 1000.0, 2000.0, 3500.0, 6000.0];
 
 /// How the rotational lines of a system run.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -52,8 +52,21 @@ pub struct System {
     /// Species as the line tables name it.
     pub name: &'static str,
     /// Rotational temperatures that are tried, K.
-    pub temperatures_k: [f64; 3],
+    pub temperatures_k: [f64; 5],
+    /// Share of the evidence that counts: 1 where the structure of the bands is known, a half where
+    /// it is rough.
+    pub trust: f64,
     build: Build,
+}
+
+impl System {
+    /// Side to which its bands fade at low v.
+    pub fn shading(&self) -> Shading {
+        match self.build {
+            Build::Simple { upper, lower, .. } if upper.0 > lower.0 => Shading::Violet,
+            _ => Shading::Red,
+        }
+    }
 }
 
 const ONE: &[f64] = &[0.0];
@@ -64,6 +77,7 @@ const SYSTEMS: [System; 8] = [
     System {
         name: "N2 (C-B)",
         temperatures_k: COOL_K,
+        trust: 1.0,
         build: Build::Simple {
             upper: (1.8247, 0.0187),
             lower: (1.6375, 0.0179),
@@ -76,6 +90,7 @@ const SYSTEMS: [System; 8] = [
     System {
         name: "N2 (B-A)",
         temperatures_k: COOL_K,
+        trust: 0.5,
         build: Build::Simple {
             upper: (1.6375, 0.0179),
             lower: (1.4546, 0.0180),
@@ -87,6 +102,7 @@ const SYSTEMS: [System; 8] = [
     System {
         name: "N2+ (B-X)",
         temperatures_k: COOL_K,
+        trust: 1.0,
         build: Build::Simple {
             upper: (2.0746, 0.024),
             lower: (1.9318, 0.0188),
@@ -97,6 +113,7 @@ const SYSTEMS: [System; 8] = [
     System {
         name: "CN (B-X)",
         temperatures_k: HOT_K,
+        trust: 1.0,
         build: Build::Simple {
             upper: (1.973, 0.023),
             lower: (1.8998, 0.0174),
@@ -107,6 +124,7 @@ const SYSTEMS: [System; 8] = [
     System {
         name: "C2 (d-a)",
         temperatures_k: HOT_K,
+        trust: 1.0,
         build: Build::Simple {
             upper: (1.7527, 0.0161),
             lower: (1.6324, 0.0166),
@@ -117,6 +135,7 @@ const SYSTEMS: [System; 8] = [
     System {
         name: "CO (B-A)",
         temperatures_k: COOL_K,
+        trust: 1.0,
         build: Build::Simple {
             upper: (1.9612, 0.0261),
             lower: (1.6115, 0.0233),
@@ -127,6 +146,7 @@ const SYSTEMS: [System; 8] = [
     System {
         name: "CO (C-A)",
         temperatures_k: COOL_K,
+        trust: 1.0,
         build: Build::Simple {
             upper: (1.9533, 0.0196),
             lower: (1.6115, 0.0233),
@@ -134,7 +154,7 @@ const SYSTEMS: [System; 8] = [
             spin_per_cm: ONE,
         },
     },
-    System { name: "OH (A-X)", temperatures_k: HOT_K, build: Build::SigmaPi },
+    System { name: "OH (A-X)", temperatures_k: HOT_K, trust: 1.0, build: Build::SigmaPi },
 ];
 
 /// The system of a species, where its shape is known.
@@ -286,8 +306,11 @@ impl Drawn {
             (0..=reach).map(|k| pseudo_voigt(k as f64 * step_nm, fwhm_nm, eta).0).collect();
         let mut values = vec![0.0; n];
         for (i, c) in comb.iter().enumerate().filter(|(_, c)| **c > 0.0) {
-            for (k, v) in
-                values.iter_mut().enumerate().take((i + reach + 1).min(n)).skip(i.saturating_sub(reach))
+            for (k, v) in values
+                .iter_mut()
+                .enumerate()
+                .take((i + reach + 1).min(n))
+                .skip(i.saturating_sub(reach))
             {
                 *v += c * line[k.abs_diff(i)];
             }
@@ -356,7 +379,8 @@ mod tests {
         let d = Drawn::new(&s, 306.36, 0.06, 0.0);
         for head in [306.72, 307.80, 308.90] {
             let near = |a: f64, b: f64| {
-                (0..=100).map(|k| d.at(head - 306.36 + a + (b - a) * f64::from(k) / 100.0))
+                (0..=100)
+                    .map(|k| d.at(head - 306.36 + a + (b - a) * f64::from(k) / 100.0))
                     .fold(0.0, f64::max)
             };
             // Light on the red side of the head, little just before it.

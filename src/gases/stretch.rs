@@ -9,12 +9,15 @@ use std::cell::OnceCell;
 /// Bins within one line width.
 const BINS_PER_FWHM: f64 = 3.0;
 /// Most line widths that a stretch is resolved into; longer ones are smoothed to this.
-const MOST_WIDTHS: f64 = 120.0;
+const MOST_WIDTHS: f64 = 80.0;
 /// Fewest independent places of a stretch that can decide between shapes.
 const LEAST_PLACES: f64 = 12.0;
 /// Share of the light above the lowest by which any model of a shape may be off: it keeps one
 /// bright line from outvoting the rest (common practice, no published source).
 const MODEL_SCATTER: f64 = 0.1;
+/// The same as a share of the tallest light of the stretch: fainter structure (stray light, weak
+/// bands and lines of whatever else glows) is not what is asked about.
+const FAINT_SCATTER: f64 = 0.01;
 /// Mean square residual below which a fit is no better than another: the scatter is known no
 /// better than that.
 const LEAST_MISFIT: f64 = 0.1;
@@ -149,10 +152,13 @@ impl Stretch {
         let mut sorted = by.clone();
         sorted.sort_by(f64::total_cmp);
         let low = sorted[(sorted.len() as f64 * LOWEST_SHARE) as usize];
+        let faint = FAINT_SCATTER * (sorted[sorted.len() - 1] - low);
         let weight: Vec<f64> = by
             .iter()
             .zip(&bv)
-            .map(|(y, v)| 1.0 / (v + (MODEL_SCATTER * (y - low).max(0.0)).powi(2)).sqrt())
+            .map(|(y, v)| {
+                1.0 / (v + (MODEL_SCATTER * (y - low).max(0.0)).powi(2) + faint * faint).sqrt()
+            })
             .map(|w| if w.is_finite() { w } else { 0.0 })
             .collect();
         let mid = 0.5 * (bx[0] + bx[bx.len() - 1]);
@@ -321,7 +327,8 @@ mod tests {
     #[test]
     fn lines_on_a_slope_come_out_as_lines() {
         let p = points(|x| {
-            100.0 + 2.0 * (x - 330.0)
+            100.0
+                + 2.0 * (x - 330.0)
                 + 500.0 * pseudo_voigt(x - 335.0, 0.5, 0.0).0
                 + 300.0 * pseudo_voigt(x - 347.3, 0.5, 0.0).0
         });

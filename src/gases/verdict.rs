@@ -270,7 +270,7 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         doubt = Some("the lines speak for it, the whole spectrum does not need it".to_string());
     }
     // "Not seen" must come from the recording, not from the prior alone.
-    let nats = shape.map_or(j.evidence.nats, |s| j.evidence.nats.max(s.nats));
+    let nats = leading.map_or(j.evidence.nats, |s| j.evidence.nats.max(s.nats));
     let against = 1.0 / (1.0 + (-(prior_nats(p).max(NEUTRAL_PRIOR) + nats)).exp());
     let verdict = if probability >= SEEN {
         Verdict::Seen
@@ -302,11 +302,16 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     }
 }
 
+/// Log odds of a species by the shape of its bands, nats; `None` where no head stands out or where
+/// the shape makes it no more probable than not: then the peaks decide alone.
+pub fn odds_of_shape(p: &Pattern, s: &Shape) -> Option<f64> {
+    let odds = log_odds(p, s.nats);
+    (odds > 0.0 && s.shown().next().is_some()).then_some(odds)
+}
+
 /// True where the shape of the bands says more for a species than the peaks do.
 fn leads(s: &Shape, p: &Pattern, j: &Judged) -> bool {
-    s.shown().next().is_some()
-        && s.nats > 0.0
-        && log_odds(p, s.nats) > log_odds(p, j.evidence.nats - j.chance)
+    odds_of_shape(p, s).is_some_and(|odds| odds > log_odds(p, j.evidence.nats - j.chance))
 }
 
 /// The heads of bands that the recording needs, as lines that speak for the species.
