@@ -70,6 +70,8 @@ const UNLISTED_NATS: f64 = 4.0;
 const MOST_DECOYS: usize = 16;
 /// Least that one sequence can say against a system: a missing one is judged line by line.
 const AGAINST_NATS: f64 = -2.0;
+/// Shift of the axis from which it is told, nm.
+const TELLING_SHIFT_NM: f64 = 0.1;
 /// Currie's factor of the detection limit for 5 % / 5 %: 2 · 1.645 (Anal. Chem. 40 (1968) 586).
 const CURRIE_DETECTION: f64 = 3.29;
 
@@ -153,6 +155,10 @@ impl Shape {
             [most @ .., last] => {
                 s += &format!(", heads at {} and {last} beside it", most.join(", "))
             }
+        }
+        if self.shift_nm.abs() >= TELLING_SHIFT_NM {
+            let side = if self.shift_nm < 0.0 { "high" } else { "low" };
+            s += &format!("; the axis reads {:.1} nm too {side} there", self.shift_nm.abs());
         }
         s
     }
