@@ -1,9 +1,10 @@
 //! The whole way from peaks to verdicts.
 
-use super::bands::{self, Shape, ShiftPrior};
+use super::bands::{self, Shape};
 use super::evidence::{Evidence, Scene, SeenPeak, Showing, explains, weigh};
 use super::mixture::{self, Part};
 use super::pattern::{Feature, Pattern, all_features, pattern};
+use super::sequence::ShiftPrior;
 use super::shift::{self, Correction};
 use super::verdict::{self, Judged};
 use super::{Assignment, GasReport, GasSettings, Ghost, Verdict, chance};

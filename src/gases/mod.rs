@@ -7,6 +7,7 @@ mod identify;
 mod mixture;
 mod pattern;
 mod rotation;
+mod sequence;
 mod shift;
 mod stretch;
 mod verdict;
