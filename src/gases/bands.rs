@@ -11,7 +11,7 @@ use super::sequence::{
     HEAD_CAP_NATS, HEAD_SIGMA, Head, Kind, Laid, Sequence, ShiftPrior, WIDTHS, has_edge, ln_sum,
     sequences, shifts,
 };
-use super::stretch::{Fit, Points, Stretch};
+use super::stretch::{Fit, Points};
 use crate::reference::{Shading, Species};
 use crate::signal::{LineWidth, PeakList};
 

@@ -2,7 +2,7 @@
 //! displaced copies of it reach.
 
 use super::pattern::EYE_DECADES;
-use super::rotation::{Drawn, Sticks, System, sticks};
+use super::rotation::{Drawn, System, sticks};
 use super::stretch::{Fit, Points, Stretch};
 use crate::reference::{Shading, Species};
 use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
@@ -134,8 +134,7 @@ pub struct Sequence {
     pub shading: Shading,
     pub stretch: Stretch,
     prior: ShiftPrior,
-    /// Rotational lines for each temperature and head.
-    sticks: Vec<Vec<Sticks>>,
+    system: System,
     /// What is laid at the heads, for each kind, temperature and width; made when it is asked for.
     drawn: Vec<OnceCell<Vec<Drawn>>>,
     eta: f64,
@@ -166,11 +165,6 @@ impl Sequence {
         eta: f64,
         prior: ShiftPrior,
     ) -> Option<Sequence> {
-        let made: Vec<Vec<Sticks>> = sys
-            .temperatures_k
-            .iter()
-            .map(|t| heads.iter().map(|h| sticks(sys, h.v, *t)).collect())
-            .collect();
         let shading = sys.shading();
         let (low, high) = prior.range();
         let reach = 0.5 * (high - low);
@@ -181,17 +175,22 @@ impl Sequence {
         let from = heads.iter().map(|h| h.nm).fold(f64::INFINITY, f64::min) - mid - reach - left;
         let to = heads.iter().map(|h| h.nm).fold(0.0, f64::max) - mid + reach + right;
         let stretch = Stretch::new(points, from, to, fwhm)?;
-        let drawn = (0..KINDS * made.len() * WIDTHS.len()).map(|_| OnceCell::new()).collect();
-        Some(Sequence { heads, shading, stretch, prior, sticks: made, drawn, eta })
+        let drawn =
+            (0..KINDS * sys.temperatures_k.len() * WIDTHS.len()).map(|_| OnceCell::new()).collect();
+        Some(Sequence { heads, shading, stretch, prior, system: *sys, drawn, eta })
     }
 
     /// What is laid at the heads at one temperature and width.
     pub fn drawn(&self, kind: Kind, temperature: usize, width: usize) -> &[Drawn] {
-        let at = (kind as usize * self.sticks.len() + temperature) * WIDTHS.len() + width;
+        let at =
+            (kind as usize * self.system.temperatures_k.len() + temperature) * WIDTHS.len() + width;
         self.drawn[at].get_or_init(|| {
             let fwhm = WIDTHS[width] * self.stretch.fwhm;
-            let band = |(s, h): (&Sticks, &Head)| Drawn::new(s, h.nm, fwhm, self.eta);
-            let bands = self.sticks[temperature].iter().zip(&self.heads).map(band);
+            let kelvin = self.system.temperatures_k[temperature];
+            let bands = self
+                .heads
+                .iter()
+                .map(|h| Drawn::new(&sticks(&self.system, h.v, kelvin), h.nm, fwhm, self.eta));
             match kind {
                 Kind::Band => bands.collect(),
                 Kind::Mirror => bands.map(|b| b.mirrored()).collect(),
@@ -286,7 +285,7 @@ impl Sequence {
         }
         let mut best: Option<Laid> = None;
         for s in followed {
-            for t in 0..self.sticks.len() {
+            for t in 0..self.system.temperatures_k.len() {
                 for w in 0..WIDTHS.len() {
                     // The edge of a sharper band lies elsewhere than a blunt one's.
                     for fine in [-1.0, -0.5, 0.0, 0.5, 1.0] {
