@@ -1,8 +1,10 @@
 //! The whole way from peaks to verdicts.
 
+use super::bands::{self, Shape};
 use super::evidence::{Evidence, Scene, SeenPeak, Showing, explains, look, weigh};
 use super::mixture::{self, Part};
 use super::pattern::{Feature, Pattern, all_features, pattern, single};
+use super::sequence::ShiftPrior;
 use super::shift::{self, Correction};
 use super::verdict::{self, Judged};
 use super::{Assignment, GasReport, GasSettings, Ghost, Verdict, chance};
@@ -20,6 +22,8 @@ const FACTORY_SCATTER_NM: f64 = 0.2;
 const MAX_EXPLAINING: usize = 12;
 /// Log odds (with the prior) from which a species takes part in explaining the others' peaks.
 const EXPLAINS_FROM_NATS: f64 = 0.0;
+/// The same for the shape of bands: `likely`, ln 9.
+const SHAPE_EXPLAINS_FROM_NATS: f64 = 2.2;
 /// Nats from which the measure of chance is worked out for a species.
 const CHANCE_FROM_NATS: f64 = -1.0;
 /// A peak broader than this many line widths is no line of a low-pressure tube; hydrogen in a
@@ -42,6 +46,8 @@ const FAINT_PLACE_FWHM: f64 = 0.12;
 const FAINT_REACH_SIGMA: f64 = 2.5;
 /// See [`FAINT_PLACE_FWHM`]; the cube of the scatter that the weighing allows.
 const FAINT_FACTOR: f64 = 27.0;
+/// Share of a peak's height from which a band's shape accounts for it.
+const CLAIMS_SHARE: f64 = 0.5;
 /// A ghost is at most this share of the line that casts it.
 const GHOST_SHARE: f64 = 0.3;
 
@@ -98,11 +104,6 @@ pub fn identify(
         .chain(std::iter::once(&phosphor))
         .map(|p| look(&p.features, &scene))
         .collect();
-    let (chosen, explained) = explain(&patterns, &phosphor, &met, &scene);
-    let judged = judge(&patterns, &met, &chosen, &explained, &scene, range, settings);
-    // The second view: all that is in play, together, on the points themselves.
-    let nm: Vec<f64> = x.iter().map(|x| x + correction.at(*x)).collect();
-    let r: Vec<f64> = spectrum.counts().iter().zip(&peaks.baseline).map(|(y, b)| y - b).collect();
     let usable: Vec<bool> = (0..x.len())
         .map(|i| {
             spectrum.mask()[i].is_good()
@@ -110,6 +111,21 @@ pub fn identify(
                 && peaks.saturation.is_none_or(|s| spectrum.counts()[i] < s.level)
         })
         .collect();
+    // Bands that are resolved are more than the peaks that were found on them.
+    let shapes = bands::shapes(
+        &asked,
+        (x, spectrum.counts()),
+        &usable,
+        peaks,
+        &width,
+        &|nm| shift_prior(spectrum, &correction, &width, settings, nm),
+        (settings.decoys, settings.seed),
+    );
+    let (chosen, explained) = explain(&patterns, &phosphor, &met, &scene, &shapes);
+    let judged = judge(&patterns, (&met, &shapes), &chosen, &explained, &scene, range, settings);
+    // The second view: all that is in play, together, on the points themselves.
+    let nm: Vec<f64> = x.iter().map(|x| x + correction.at(*x)).collect();
+    let r: Vec<f64> = spectrum.counts().iter().zip(&peaks.baseline).map(|(y, b)| y - b).collect();
     let in_play: Vec<usize> = (0..patterns.len()).filter(|k| judged[*k].log_odds > -1.0).collect();
     let parts = {
         let set: Vec<(&Pattern, &Evidence)> =
@@ -123,6 +139,7 @@ pub fn identify(
     let mut report = verdict::conclude(&verdict::Case {
         patterns: &patterns,
         judged: &judged,
+        shapes: &shapes,
         parts: &part,
         scene: &scene,
         settings,
@@ -132,7 +149,8 @@ pub fn identify(
     });
     report.shift_nm = correction.shift;
     report.axis_u_nm = verdict::axis_u_nm(spectrum, peaks, settings);
-    report.assignments = assign(&singles, range, &patterns, &judged, &report, &scene, peaks);
+    report.assignments =
+        assign(&singles, range, &patterns, (&judged, &shapes), &report, &scene, peaks);
     report.ghosts = ghosts(&seen, &report.assignments, &phosphor, &scene);
     for g in &report.ghosts {
         let a = &mut report.assignments[g.peak];
@@ -271,19 +289,58 @@ fn phosphor_pattern(tables: &Tables, range: (f64, f64), width: &LineWidth) -> Pa
     }
 }
 
+/// What is known of the shift at a place before bands are looked at.
+fn shift_prior(
+    spectrum: &Spectrum,
+    c: &Correction,
+    width: &LineWidth,
+    settings: &GasSettings,
+    nm: f64,
+) -> ShiftPrior {
+    let least = 0.05 * width.fwhm(nm);
+    let (axis_u, scatter) = match spectrum.axis_u_at(nm) {
+        Some(u) => (u, 0.0),
+        // Without matched lines nothing is known beyond the axis itself.
+        None => (
+            settings.factory_axis_u_nm,
+            c.scatter_nm.map_or(f64::INFINITY, |s| s.max(FACTORY_SCATTER_NM)),
+        ),
+    };
+    let u = c.shift.u.hypot(scatter).min(axis_u).max(least);
+    let shift = if scatter.is_finite() { c.at(nm) } else { 0.0 };
+    ShiftPrior { by_lines: (shift, u), axis_u: axis_u.max(least) }
+}
+
 /// Takes species in, the surest first, until none is left that the recording asks for. Returns
-/// for each pattern whether it is taken, and what each explains (the phosphor last).
+/// for each pattern whether it is taken, and what each explains (the phosphor last). What bands
+/// explain by their shape is explained from the start.
 fn explain(
     patterns: &[Pattern],
     phosphor: &Pattern,
     met: &[Vec<Showing>],
     scene: &Scene,
+    shapes: &[Option<Shape>],
 ) -> (Vec<bool>, Vec<Vec<f64>>) {
     let n = patterns.len();
     let all: Vec<&Pattern> = patterns.iter().chain(std::iter::once(phosphor)).collect();
     let mut taken = vec![false; n + 1];
     let mut explained = vec![vec![0.0; scene.peaks.len()]; n + 1];
     let mut open: Vec<f64> = vec![f64::INFINITY; n + 1];
+    let by_shape = |k: usize| -> Vec<f64> {
+        match shapes.get(k).and_then(Option::as_ref) {
+            // What stands from the start must be surer than what is taken in by turns.
+            Some(s)
+                if verdict::odds_of_shape(all[k], s)
+                    .is_some_and(|odds| odds > SHAPE_EXPLAINS_FROM_NATS) =>
+            {
+                s.share.iter().zip(scene.peaks).map(|(s, p)| s * p.height).collect()
+            }
+            _ => vec![0.0; scene.peaks.len()],
+        }
+    };
+    for (k, e) in explained.iter_mut().enumerate() {
+        *e = by_shape(k);
+    }
     for _ in 0..MAX_EXPLAINING {
         let sum = total(&explained, scene, None);
         let mut best: Option<(usize, f64, Evidence)> = None;
@@ -292,7 +349,10 @@ fn explain(
             if taken[k] || best.as_ref().is_some_and(|b| open[k] < b.1) || open[k] < -3.0 {
                 continue;
             }
-            let e = weigh(&all[k].features, met[k].clone(), scene, &sum);
+            // Its own bands must not count against it.
+            let own = &explained[k];
+            let others: Vec<f64> = sum.iter().zip(own).map(|(s, o)| (s - o).max(0.0)).collect();
+            let e = weigh(&all[k].features, met[k].clone(), scene, &others);
             let odds = e.nats + verdict::prior_nats(all[k]);
             open[k] = odds;
             if best.as_ref().is_none_or(|b| odds > b.1) {
@@ -304,7 +364,8 @@ fn explain(
             break;
         }
         taken[k] = true;
-        explained[k] = explains(all[k], &e, scene);
+        let lines = explains(all[k], &e, scene);
+        explained[k] = by_shape(k).iter().zip(lines).map(|(a, b)| a.max(b)).collect();
     }
     taken.truncate(n);
     (taken, explained)
@@ -326,7 +387,7 @@ fn total(explained: &[Vec<f64>], scene: &Scene, but: Option<usize>) -> Vec<f64> 
 /// Each species against all the others that are taken, and against chance.
 fn judge(
     patterns: &[Pattern],
-    met: &[Vec<Showing>],
+    (met, shapes): (&[Vec<Showing>], &[Option<Shape>]),
     taken: &[bool],
     explained: &[Vec<f64>],
     scene: &Scene,
@@ -344,7 +405,13 @@ fn judge(
             } else {
                 0.0
             };
-            let log_odds = verdict::log_odds(p, evidence.nats - chance);
+            // Peaks on a band and its shape are the same light: the larger counts, not the sum.
+            let by_lines = verdict::log_odds(p, evidence.nats - chance);
+            let by_shape = shapes[k]
+                .as_ref()
+                .and_then(|s| verdict::odds_of_shape(p, s))
+                .unwrap_or(f64::NEG_INFINITY);
+            let log_odds = by_lines.max(by_shape);
             Judged { evidence, chance, others, log_odds }
         })
         .collect()
@@ -355,7 +422,7 @@ fn assign(
     singles: &[Vec<Feature>],
     range: (f64, f64),
     patterns: &[Pattern],
-    judged: &[Judged],
+    (judged, shapes): (&[Judged], &[Option<Shape>]),
     report: &GasReport,
     scene: &Scene,
     peaks: &PeakList,
@@ -376,6 +443,13 @@ fn assign(
         .filter(|((_, p), _)| is_shown(p))
         .map(|((s, p), j)| (s.as_slice(), p, j))
         .collect();
+    for (p, s) in patterns.iter().zip(shapes).filter(|(p, _)| is_shown(p)) {
+        for (k, (nm, light)) in s.iter().flat_map(|s| s.on_peaks()).enumerate() {
+            if light > CLAIMS_SHARE {
+                out[k].push((light * scene.peaks[k].height, p.name.clone(), nm));
+            }
+        }
+    }
     for (_, p, j) in &shown {
         for (f, w) in p.features.iter().zip(&j.evidence.showing) {
             if let Showing::Peak { index, place } = w {

@@ -1,11 +1,15 @@
 //! Which gases are seen, which are not and down to what limit, and which cannot be decided.
 
+mod bands;
 mod chance;
 mod evidence;
 mod identify;
 mod mixture;
 mod pattern;
+mod rotation;
+mod sequence;
 mod shift;
+mod stretch;
 mod verdict;
 
 pub use identify::identify;

@@ -19,7 +19,7 @@ const MERGE_FWHM: f64 = 0.6;
 const MIN_A_PER_S: f64 = 1e3;
 /// Wavelength in nm below which lamp and tube glass may absorb (window glass, 3 mm: cut-on 300 to
 /// 320 nm; J. Ketola and T. Robbins, ASTM STP 1202 (1994)).
-const GLASS_CUT_NM: f64 = 325.0;
+pub(super) const GLASS_CUT_NM: f64 = 325.0;
 /// Table intensities are compressed on many scales: exponent by which they are used where a
 /// species has no transition probabilities at all.
 const INTENSITY_EXPONENT: f64 = 0.7;
@@ -31,7 +31,7 @@ const BAND_SHIFT_NM: f64 = 0.15;
 const BAND_SCATTER: (f64, f64) = (0.15, 0.15);
 /// Decades of strength over the ten steps of an eye estimate within a band system (common
 /// practice, no published source: the scale is roughly logarithmic).
-const EYE_DECADES: f64 = 2.0;
+pub(super) const EYE_DECADES: f64 = 2.0;
 
 /// A line, or several that this instrument merges.
 #[derive(Debug, Clone, PartialEq)]

@@ -1,5 +1,6 @@
 //! From evidence to a word, with its reason and its limit.
 
+use super::bands::Shape;
 use super::evidence::{Evidence, Scene, Showing};
 use super::identify::NO_SHIFT;
 use super::mixture::Part;
@@ -90,6 +91,8 @@ pub struct Case<'a> {
     pub patterns: &'a [Pattern],
     /// One a pattern.
     pub judged: &'a [Judged],
+    /// What the shapes of bands say, one a pattern.
+    pub shapes: &'a [Option<Shape>],
     /// One a pattern.
     pub parts: &'a [Part],
     /// Peaks and thresholds.
@@ -243,20 +246,32 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     lines_for.sort_by(|a, b| b.decibans.total_cmp(&a.decibans));
     lines_missing.sort_by(|a, b| b.expected.total_cmp(&a.expected));
     let mut probability = 1.0 / (1.0 + (-j.log_odds).exp());
-    let limit = limit(case, k);
+    let shape = case.shapes[k].as_ref();
+    let limit = limit(case, k).or_else(|| shape.and_then(|s| limit_of_shape(case, s)));
+    let leading = shape.filter(|s| leads(s, p, j));
+    if let Some(s) = leading {
+        lines_for = heads_for(case, s);
+        lines_missing.clear();
+        free = free.max(lines_for.len());
+    }
     let reach = p.strongest_in_range >= REACH_SHARE && !p.features.is_empty() && limit.is_some();
-    let agree = part.significance >= TEMPLATE_SIGMA;
+    // The shape is fitted to the whole recording as it is.
+    let agree = part.significance >= TEMPLATE_SIGMA || leading.is_some();
     let mut doubt = None;
     if probability > ONE_LINE_CAP && free < FREE_LINES_FOR_SEEN {
         probability = ONE_LINE_CAP;
-        doubt = Some(format!("lines of its own: only {free}; the others are shared or missing"));
+        doubt = Some(match leading {
+            Some(s) => s.words(),
+            None => format!("lines of its own: only {free}; the others are shared or missing"),
+        });
     }
     if probability > DISAGREE_CAP && !agree {
         probability = DISAGREE_CAP;
         doubt = Some("the lines speak for it, the whole spectrum does not need it".to_string());
     }
     // "Not seen" must come from the recording, not from the prior alone.
-    let against = 1.0 / (1.0 + (-(prior_nats(p).max(NEUTRAL_PRIOR) + j.evidence.nats)).exp());
+    let nats = leading.map_or(j.evidence.nats, |s| j.evidence.nats.max(s.nats));
+    let against = 1.0 / (1.0 + (-(prior_nats(p).max(NEUTRAL_PRIOR) + nats)).exp());
     let verdict = if probability >= SEEN {
         Verdict::Seen
     } else if probability >= LIKELY {
@@ -268,19 +283,72 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     } else {
         Verdict::Undecided
     };
+    let shown = matches!(verdict, Verdict::Seen | Verdict::Likely);
+    if let Some(s) = leading.filter(|_| shown) {
+        doubt = Some(s.words());
+    }
     let reason = doubt.unwrap_or_else(|| reason(verdict, p, j, &lines_for, &lines_missing, free));
     SpeciesVerdict {
         species: p.name.clone(),
         gas: p.gas.clone(),
         verdict,
         probability,
-        decibans: decibans(j.evidence.nats - j.chance),
+        decibans: decibans(leading.map_or(j.evidence.nats - j.chance, |s| s.nats)),
         lines_for,
         lines_missing,
         share: part.share,
         limit: limit.filter(|_| matches!(verdict, Verdict::NotSeen | Verdict::Undecided)),
         reason,
     }
+}
+
+/// Log odds of a species by the shape of its bands, nats; `None` where no head stands out or where
+/// the shape makes it no more probable than not: then the peaks decide alone.
+pub fn odds_of_shape(p: &Pattern, s: &Shape) -> Option<f64> {
+    let odds = log_odds(p, s.nats);
+    (odds > 0.0 && s.shown().next().is_some()).then_some(odds)
+}
+
+/// True where the shape of the bands says more for a species than the peaks do.
+fn leads(s: &Shape, p: &Pattern, j: &Judged) -> bool {
+    odds_of_shape(p, s).is_some_and(|odds| odds > log_odds(p, j.evidence.nats - j.chance))
+}
+
+/// The heads of bands that the recording needs, as lines that speak for the species.
+fn heads_for(case: &Case, s: &Shape) -> Vec<LineEvidence> {
+    let mut out: Vec<LineEvidence> = s
+        .shown()
+        .map(|h| LineEvidence {
+            wavelength_nm: h.nm,
+            // The tallest peak on this band.
+            peak: s
+                .on_peaks()
+                .enumerate()
+                .filter(|(_, (nm, share))| *nm == h.nm && *share > 0.5)
+                .max_by(|a, b| {
+                    let height = |k: usize| case.scene.peaks[k].height;
+                    height(a.0).total_cmp(&height(b.0))
+                })
+                .map(|(k, _)| k),
+            offset_nm: None,
+            expected: h.height,
+            observed: h.height,
+            decibans: decibans(h.nats),
+            shared_with: Vec::new(),
+        })
+        .collect();
+    out.sort_by(|a, b| b.decibans.total_cmp(&a.decibans));
+    out
+}
+
+/// Limit of the head that would show first as a shape.
+fn limit_of_shape(case: &Case, s: &Shape) -> Option<Limit> {
+    let (line_nm, counts) = s.limit.filter(|(_, c)| c.is_finite() && *c > 0.0)?;
+    Some(Limit {
+        line_nm,
+        relative_to_strongest: counts / case.scene.tallest.max(f64::MIN_POSITIVE),
+        counts,
+    })
 }
 
 fn decibans(nats: f64) -> f64 {
@@ -468,6 +536,14 @@ fn claimed_share(case: &Case, species: &[SpeciesVerdict]) -> f64 {
             if let Some(p) = l.peak {
                 claimed[p] = true;
             }
+        }
+    }
+    for (p, shape) in case.patterns.iter().zip(case.shapes) {
+        let shown = species
+            .iter()
+            .any(|s| s.species == p.name && matches!(s.verdict, Verdict::Seen | Verdict::Likely));
+        for (k, (_, share)) in shape.iter().flat_map(Shape::on_peaks).enumerate() {
+            claimed[k] |= shown && share > 0.5;
         }
     }
     let all: f64 = case.scene.peaks.iter().map(|p| p.height).sum();
