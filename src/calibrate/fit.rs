@@ -1,6 +1,6 @@
 //! The axis as a series with prior knowledge of how array spectrometers disperse.
 
-use super::AxisModel;
+use super::{AxisModel, ModelShare};
 use crate::{AxisKind, Error, Result};
 use nalgebra::{DMatrix, DVector};
 use statrs::distribution::{ContinuousCDF, StudentsT};
@@ -12,10 +12,10 @@ const COEFFICIENTS: usize = 5;
 /// flat detector of half width U focal lengths and diffraction angle β has, to lowest order,
 /// c2/c1 = −U tan β/4 and c3/c1 = −U²/8 (expand λ = d(sin α + sin(β + atan u)) in u); U up to 0.3
 /// and tan β up to 0.5 give 0.04 and 0.011.
-const PIXEL_PRIOR: [f64; 3] = [0.04, 0.008, 0.0012];
+pub const PIXEL_PRIOR: [f64; 3] = [0.04, 0.008, 0.0012];
 /// Prior standard deviations of c0 … c4 in nm for the correction of a factory nm axis: off by "up
 /// to a few nm", most of it a shift (common practice, no published source).
-const NM_PRIOR: [f64; 5] = [5.0, 1.5, 0.6, 0.25, 0.08];
+pub const NM_PRIOR: [f64; 5] = [5.0, 1.5, 0.6, 0.25, 0.08];
 
 /// A place with its wavelength.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -39,6 +39,8 @@ pub struct AxisFit {
     pub dof: usize,
     /// Squared distance of the coefficients from their prior, in standard deviations.
     pub prior_chi2: f64,
+    /// Models that were weighed, the most probable first; empty for the quick fit.
+    pub models: Vec<ModelShare>,
 }
 
 /// Fits the series to points by weighted least squares with a Gaussian prior on its coefficients
@@ -97,7 +99,7 @@ pub fn fit(points: &[Point], domain: [f64; 2], kind: AxisKind) -> Result<AxisFit
         }
     }
     let prior_chi2 = (0..COEFFICIENTS).map(|j| prior[j] * c[j] * c[j]).sum();
-    Ok(AxisFit { model, extra_nm: extra, dof: dof.round() as usize, prior_chi2 })
+    Ok(AxisFit { model, extra_nm: extra, dof: dof.round() as usize, prior_chi2, models: Vec::new() })
 }
 
 /// Most that few degrees of freedom widen the covariance: t for one degree of freedom (7) says

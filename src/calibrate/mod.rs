@@ -1,12 +1,17 @@
 //! Setting the wavelength axis by a lamp whose lines are known.
 
+mod bayes;
 mod fit;
+mod grating;
+mod models;
 mod pattern;
 mod profile;
 mod search;
+mod series;
 mod solve;
 
 pub use fit::{AxisFit, Point, fit as fit_axis};
+pub use models::{ModelShare, fit_models};
 pub use profile::{Anchor, AxisModel, LeftOut, Profile};
 pub use solve::calibrate;
 

@@ -499,6 +499,7 @@ impl<'a> Solver<'a> {
             axis_model: s.fit.model,
             settings: settings.clone(),
             notes: s.notes,
+            models: s.fit.models,
             anchors,
             left_out: s.left,
         }

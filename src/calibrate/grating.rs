@@ -1,0 +1,214 @@
+//! The grating equation as a curve, and what is known beforehand of small array spectrometers.
+
+use super::bayes::{Curve, MAX_PARAMETERS, Prior, Vector};
+
+/// Parameters: wavelength in the middle of the detector (nm), ln U, K, τ, ln d, and two terms of
+/// distortion.
+pub const PARAMETERS: usize = 7;
+const CENTRE: usize = 0;
+const LN_HALF_WIDTH: usize = 1;
+const INCLUDED: usize = 2;
+const TILT: usize = 3;
+const LN_SPACING: usize = 4;
+const DISTORTION: usize = 5;
+
+const DEG: f64 = std::f64::consts::PI / 180.0;
+/// Nanometres in a millimetre.
+const NM_PER_MM: f64 = 1e6;
+
+/// Half width of the detector in focal lengths: median and standard deviation of the logarithm.
+/// Line sensors are 25 to 30 mm long and small benches have 40 to 150 mm of focal length: 0.08 to
+/// 0.37 (common practice, no published source).
+const HALF_WIDTH: (f64, f64) = (0.18, 0.45);
+/// Angle between the incoming ray and the ray to the middle of the detector, degrees: mean and
+/// standard deviation of its size. Folded benches have 20 to 60 (common practice, no published
+/// source); the outgoing ray may lie on either side of the incoming one.
+const INCLUDED_DEG: (f64, f64) = (32.0, 13.0);
+/// Angle between the detector's normal and the ray to its middle, degrees: mean, standard
+/// deviation, share. Half of the benches have their sensor square to the beam to within what
+/// mounting gives; the others tilt it to follow the focal surface, or use it off its middle, which
+/// to the equation is a tilt too (common practice, no published source).
+const TILT_DEG: [(f64, f64, f64); 4] =
+    [(0.0, 2.0, 0.5), (-10.0, 5.0, 0.16), (0.0, 5.0, 0.18), (10.0, 5.0, 0.16)];
+/// Groove densities of catalogue gratings, 1/mm, with their shares; 600 is what a range of 300 to
+/// 1100 nm and 1200 what the visible alone takes on a small bench (common practice, no published
+/// source).
+const RULINGS: [(f64, f64); 10] = [
+    (300.0, 0.14),
+    (400.0, 0.06),
+    (500.0, 0.08),
+    (600.0, 0.28),
+    (830.0, 0.04),
+    (900.0, 0.06),
+    (1000.0, 0.08),
+    (1200.0, 0.12),
+    (1350.0, 0.02),
+    (1800.0, 0.04),
+];
+/// Standard deviation of the logarithm of a catalogue density: replicas shrink, and the grating is
+/// not quite square to the plane of the rays.
+const RULING_SPREAD: f64 = 0.003;
+/// Densities outside the catalogue: median, standard deviation of the logarithm, share.
+const OTHER_RULINGS: [(f64, f64, f64); 2] = [(450.0, 0.35, 0.05), (1000.0, 0.35, 0.03)];
+/// Standard deviations of the terms T3 and T4 that mirrors and lenses add, over the half range of
+/// the axis: distortion of some tenths of a per cent of the image (common practice, no published
+/// source).
+const DISTORTION_SD: [f64; 2] = [3e-4, 1e-4];
+/// Nats of prior probability below the best at which a bench is not looked at.
+const IMPLAUSIBLE: f64 = 8.0;
+
+/// A plane grating before a flat detector, in first order.
+///
+/// With groove distance `d`, incoming ray at `α` and ray to the detector's middle at `β = α + K`
+/// from the grating's normal,
+///
+/// `λ = d (sin α + sin(β + δ))`,  `tan δ = u cos τ / (1 + u sin τ)`,  `u = U t`,
+///
+/// where `t` runs from −1 to 1 over the detector, `U` is its half width in focal lengths and `τ`
+/// its tilt. A sensor that is used off its middle is one with another `K`, `τ` and `f`, so these
+/// cover an offset too.
+///
+/// Source: the grating equation as in any optics textbook (for instance M. Born, E. Wolf,
+/// Principles of Optics, 8.6).
+pub struct Grating {
+    /// 1 where wavelength rises with `t`, −1 where it falls.
+    pub direction: f64,
+    /// Half the range of the axis, nm: scale of the distortion.
+    pub half_range_nm: f64,
+}
+
+/// A bench with its sines.
+pub struct Bench {
+    d: f64,
+    half_width: f64,
+    sin_alpha: f64,
+    cos_alpha: f64,
+    sin_beta: f64,
+    cos_beta: f64,
+    sin_tilt: f64,
+    cos_tilt: f64,
+    sin_inner: f64,
+    cos_inner: f64,
+    phi_by_centre: f64,
+    phi_by_included: f64,
+    tan_phi: f64,
+    distortion: [f64; 2],
+}
+
+impl Curve for Grating {
+    type Ready = Bench;
+
+    fn parameters(&self) -> usize {
+        PARAMETERS
+    }
+
+    fn ready(&self, p: &Vector) -> Option<Bench> {
+        let d = p[LN_SPACING].exp();
+        let (sin_half, cos_half) = (0.5 * p[INCLUDED]).sin_cos();
+        let sin_phi = p[CENTRE] / (2.0 * d * cos_half);
+        // No ray at more than some 80 degrees from the bisector.
+        if sin_phi.is_nan() || sin_phi.abs() > 0.985 || cos_half < 0.2 {
+            return None;
+        }
+        let phi = sin_phi.asin();
+        let cos_phi = phi.cos();
+        let (sin_alpha, cos_alpha) = (phi - 0.5 * p[INCLUDED]).sin_cos();
+        let (sin_beta, cos_beta) = (phi + 0.5 * p[INCLUDED]).sin_cos();
+        let (sin_tilt, cos_tilt) = p[TILT].sin_cos();
+        let tan_phi = sin_phi / cos_phi;
+        Some(Bench {
+            d,
+            half_width: p[LN_HALF_WIDTH].exp(),
+            sin_alpha,
+            cos_alpha,
+            sin_beta,
+            cos_beta,
+            sin_tilt,
+            cos_tilt,
+            sin_inner: sin_beta * cos_tilt - cos_beta * sin_tilt,
+            cos_inner: cos_beta * cos_tilt + sin_beta * sin_tilt,
+            phi_by_centre: 1.0 / (2.0 * d * cos_half * cos_phi),
+            phi_by_included: 0.5 * tan_phi * sin_half / cos_half,
+            tan_phi,
+            distortion: [p[DISTORTION], p[DISTORTION + 1]],
+        })
+    }
+
+    fn at(&self, b: &Bench, t: f64) -> (f64, Vector) {
+        let u = b.half_width * t * self.direction;
+        let inverse = 1.0 / (1.0 + u * (2.0 * b.sin_tilt + u)).sqrt();
+        let cube = inverse * inverse * inverse;
+        // sin(β + δ) = (sin β + u cos(β − τ)) / √(1 + 2 u sin τ + u²)
+        let top = b.sin_beta + u * b.cos_inner;
+        let grating = b.d * (b.sin_alpha + top * inverse);
+        let by_alpha = b.d * b.cos_alpha;
+        let by_beta = b.d * (b.cos_beta - u * b.sin_inner) * inverse;
+        let both = by_alpha + by_beta;
+        let t2 = 2.0 * t * t - 1.0;
+        let t3 = 2.0 * t * t2 - t;
+        let t4 = 2.0 * t * t3 - t2;
+        let mut g = [0.0; MAX_PARAMETERS];
+        g[CENTRE] = both * b.phi_by_centre;
+        g[LN_HALF_WIDTH] = u * b.d * (b.cos_inner * inverse - top * (b.sin_tilt + u) * cube);
+        g[INCLUDED] = both * b.phi_by_included + 0.5 * (by_beta - by_alpha);
+        g[TILT] = b.d * u * (b.sin_inner * inverse - top * b.cos_tilt * cube);
+        g[LN_SPACING] = grating - both * b.tan_phi;
+        g[DISTORTION] = self.half_range_nm * t3;
+        g[DISTORTION + 1] = self.half_range_nm * t4;
+        let bent = self.half_range_nm * (b.distortion[0] * t3 + b.distortion[1] * t4);
+        (grating + bent, g)
+    }
+}
+
+/// One sort of bench: a normal prior with its share, and where the search starts.
+pub struct Sort {
+    /// Prior of its parameters.
+    pub prior: Prior,
+    /// Logarithm of its share among all benches.
+    pub log_share: f64,
+    /// Start of the search: the prior's angles with the centre and dispersion of the anchors.
+    pub start: Vector,
+}
+
+/// The sorts of benches that could show `centre_nm` in the middle of the detector and
+/// `slope_nm` nm per half detector there (positive).
+pub fn sorts(centre_nm: f64, slope_nm: f64) -> Vec<Sort> {
+    let mut out: Vec<(f64, Sort)> = Vec::new();
+    let catalogue = RULINGS.iter().map(|(g, share)| (*g, RULING_SPREAD, *share));
+    for (grooves, spread, share) in catalogue.chain(OTHER_RULINGS) {
+        for side in [1.0, -1.0] {
+            for (tilt_deg, tilt_sd_deg, tilt_share) in TILT_DEG {
+                let mut prior =
+                    Prior { mean: [0.0; MAX_PARAMETERS], precision: [0.0; MAX_PARAMETERS] };
+                let mut set = |k: usize, mean: f64, sd: f64| {
+                    prior.mean[k] = mean;
+                    prior.precision[k] = sd.powi(-2);
+                };
+                set(LN_HALF_WIDTH, HALF_WIDTH.0.ln(), HALF_WIDTH.1);
+                set(INCLUDED, side * INCLUDED_DEG.0 * DEG, INCLUDED_DEG.1 * DEG);
+                set(TILT, tilt_deg * DEG, tilt_sd_deg * DEG);
+                set(LN_SPACING, (NM_PER_MM / grooves).ln(), spread);
+                set(DISTORTION, 0.0, DISTORTION_SD[0]);
+                set(DISTORTION + 1, 0.0, DISTORTION_SD[1]);
+                let mut start = prior.mean;
+                start[CENTRE] = centre_nm;
+                let bench = Grating { direction: 1.0, half_range_nm: slope_nm };
+                let Some(b) = bench.ready(&start) else { continue };
+                let half_width = slope_nm / (b.d * b.cos_beta * b.cos_tilt);
+                if half_width.is_nan() || half_width <= 0.0 {
+                    continue;
+                }
+                // The dispersion fixes U d: what U is off, it shares with d by their variances.
+                let off = half_width.ln() - prior.mean[LN_HALF_WIDTH];
+                let (v, variance) = (HALF_WIDTH.1.powi(2), HALF_WIDTH.1.hypot(spread).powi(2));
+                start[LN_HALF_WIDTH] += off * v / variance;
+                start[LN_SPACING] += off * (1.0 - v / variance);
+                let z2 = off * off / variance;
+                let log_share = (share * 0.5 * tilt_share).ln();
+                out.push((log_share - 0.5 * z2, Sort { prior, log_share, start }));
+            }
+        }
+    }
+    let best = out.iter().map(|(l, _)| *l).fold(f64::NEG_INFINITY, f64::max);
+    out.into_iter().filter(|(l, _)| *l > best - IMPLAUSIBLE).map(|(_, s)| s).collect()
+}
