@@ -23,7 +23,7 @@ const MAX_ROUNDS: usize = 12;
 /// Most halvings of a step.
 const MAX_HALVINGS: usize = 6;
 /// Nats below which a gain ends the search.
-const ENOUGH: f64 = 1e-4;
+const ENOUGH: f64 = 1e-3;
 
 /// Anchors on the scaled axis.
 pub struct Data {
@@ -71,19 +71,33 @@ pub struct Posterior {
     pub leverage: Vec<f64>,
 }
 
-/// Weight of a residual in the normal equations (1/nm²) and log density, for standard deviation
-/// `s`.
-fn contaminated(r: f64, s: f64) -> (f64, f64) {
-    let z2 = (r / s).powi(2);
-    let wide = BAD_WIDTH * BAD_WIDTH;
-    // Both over the density of a good anchor: 1 and `ratio`.
-    let ratio = BAD_SHARE / (1.0 - BAD_SHARE) / BAD_WIDTH * (0.5 * z2 * (1.0 - 1.0 / wide)).exp();
-    let log = -0.5 * z2 + (1.0 - BAD_SHARE).ln() - s.ln() - 0.5 * (2.0 * PI).ln();
-    if ratio.is_finite() {
-        ((1.0 + ratio / wide) / (1.0 + ratio) / (s * s), log + ratio.ln_1p())
-    } else {
-        let bad = BAD_SHARE.ln() - 0.5 * z2 / wide - (BAD_WIDTH * s).ln() - 0.5 * (2.0 * PI).ln();
-        (1.0 / (wide * s * s), bad)
+/// Standard deviation of one anchor with what follows from it.
+struct Scale {
+    precision: f64,
+    /// Logarithm of the density of a good anchor without its exponential.
+    log_norm: f64,
+}
+
+impl Scale {
+    fn new(s: f64) -> Self {
+        let log_norm = (1.0 - BAD_SHARE).ln() - s.ln() - 0.5 * (2.0 * PI).ln();
+        Scale { precision: 1.0 / (s * s), log_norm }
+    }
+
+    /// Weight of a residual in the normal equations (1/nm²) and its log density.
+    fn contaminated(&self, r: f64) -> (f64, f64) {
+        const FLAT: f64 = 1.0 / (BAD_WIDTH * BAD_WIDTH);
+        const SHARE: f64 = BAD_SHARE / (1.0 - BAD_SHARE) / BAD_WIDTH;
+        let z2 = r * r * self.precision;
+        // Density of a bad anchor over that of a good one, bounded so that it stays a number.
+        let ratio = SHARE * (0.5 * z2 * (1.0 - FLAT)).min(600.0).exp();
+        let weight = (1.0 + ratio * FLAT) / (1.0 + ratio) * self.precision;
+        let log = if ratio < 1e100 {
+            -0.5 * z2 + ratio.ln_1p()
+        } else {
+            SHARE.ln() - 0.5 * z2 * FLAT
+        };
+        (weight, self.log_norm + log)
     }
 }
 
@@ -97,7 +111,7 @@ struct Step {
 fn evaluate<C: Curve>(
     curve: &C,
     data: &Data,
-    extra_nm: f64,
+    scale: &[Scale],
     prior: &Prior,
     p: &Vector,
 ) -> Option<Step> {
@@ -111,7 +125,7 @@ fn evaluate<C: Curve>(
     for i in 0..data.t.len() {
         let (value, g) = curve.at(&ready, data.t[i]);
         let r = value - data.y[i];
-        let (w, log) = contaminated(r, data.u[i].hypot(extra_nm));
+        let (w, log) = scale[i].contaminated(r);
         out.log_posterior += log;
         for a in 0..n {
             let wg = w * g[a];
@@ -126,7 +140,7 @@ fn evaluate<C: Curve>(
         out.gradient[a] -= q * d;
         out.normal[a][a] += q;
         if q > 0.0 {
-            out.log_posterior += 0.5 * (q / (2.0 * PI)).ln() - 0.5 * q * d * d;
+            out.log_posterior -= 0.5 * q * d * d;
         }
     }
     out.log_posterior.is_finite().then_some(out)
@@ -184,8 +198,9 @@ pub fn fit<C: Curve>(
     start: &Vector,
 ) -> Option<Posterior> {
     let n = curve.parameters();
+    let scale: Vec<Scale> = data.u.iter().map(|u| Scale::new(u.hypot(extra_nm))).collect();
     let mut p = *start;
-    let mut here = evaluate(curve, data, extra_nm, prior, &p)?;
+    let mut here = evaluate(curve, data, &scale, prior, &p)?;
     for _ in 0..MAX_ROUNDS {
         let mut l = here.normal;
         if !factor(&mut l, n) {
@@ -199,7 +214,7 @@ pub fn fit<C: Curve>(
             for k in 0..n {
                 trial[k] += share * step[k];
             }
-            match evaluate(curve, data, extra_nm, prior, &trial) {
+            match evaluate(curve, data, &scale, prior, &trial) {
                 Some(next) if next.log_posterior >= here.log_posterior => {
                     gained = Some(next.log_posterior - here.log_posterior);
                     p = trial;
@@ -225,13 +240,18 @@ pub fn fit<C: Curve>(
         covariance[k] = solve(&l, n, &e);
         half_log_det += l[k][k].ln();
     }
-    let log_evidence = here.log_posterior + 0.5 * n as f64 * (2.0 * PI).ln() - half_log_det;
+    // A normal prior brings √(q/2π) for each parameter, the integral √(2π)ⁿ/√det.
+    let half_log_prior: f64 = prior.precision[..n]
+        .iter()
+        .map(|q| 0.5 * if *q > 0.0 { q.ln() } else { (2.0 * PI).ln() })
+        .sum();
+    let log_evidence = here.log_posterior + half_log_prior - half_log_det;
     let ready = curve.ready(&p)?;
     let (mut residuals, mut leverage) = (Vec::new(), Vec::new());
     for i in 0..data.t.len() {
         let (value, g) = curve.at(&ready, data.t[i]);
         let r = value - data.y[i];
-        let (w, _) = contaminated(r, data.u[i].hypot(extra_nm));
+        let (w, _) = scale[i].contaminated(r);
         residuals.push(r);
         leverage.push(w * quadratic(&covariance, &g, n));
     }

@@ -1,6 +1,7 @@
 //! The grating equation as a curve, and what is known beforehand of small array spectrometers.
 
 use super::bayes::{Curve, MAX_PARAMETERS, Prior, Vector};
+use serde::{Deserialize, Serialize};
 
 /// Parameters: wavelength in the middle of the detector (nm), ln U, K, τ, ln d, and two terms of
 /// distortion.
@@ -25,37 +26,62 @@ const HALF_WIDTH: (f64, f64) = (0.18, 0.45);
 /// source); the outgoing ray may lie on either side of the incoming one.
 const INCLUDED_DEG: (f64, f64) = (32.0, 13.0);
 /// Angle between the detector's normal and the ray to its middle, degrees: mean, standard
-/// deviation, share. Half of the benches have their sensor square to the beam to within what
+/// deviation, share. Most plain benches have their sensor square to the beam to within what
 /// mounting gives; the others tilt it to follow the focal surface, or use it off its middle, which
 /// to the equation is a tilt too (common practice, no published source).
-const TILT_DEG: [(f64, f64, f64); 4] =
-    [(0.0, 2.0, 0.5), (-10.0, 5.0, 0.16), (0.0, 5.0, 0.18), (10.0, 5.0, 0.16)];
-/// Groove densities of catalogue gratings, 1/mm, with their shares; 600 is what a range of 300 to
-/// 1100 nm and 1200 what the visible alone takes on a small bench (common practice, no published
-/// source).
-const RULINGS: [(f64, f64); 10] = [
-    (300.0, 0.14),
-    (400.0, 0.06),
-    (500.0, 0.08),
-    (600.0, 0.28),
-    (830.0, 0.04),
-    (900.0, 0.06),
-    (1000.0, 0.08),
-    (1200.0, 0.12),
-    (1350.0, 0.02),
-    (1800.0, 0.04),
-];
+const TILT_DEG: [(f64, f64, f64); 3] = [(0.0, 2.0, 0.6), (-9.0, 6.0, 0.2), (9.0, 6.0, 0.2)];
+/// Groove densities that gratings are sold with, 1/mm, with their shares: 600 is what 300 to 1100
+/// nm take on a small bench, 1200 the visible alone, 500 and 1000 are those of film (common
+/// practice, no published source).
+const RULINGS: [(f64, f64); 5] =
+    [(300.0, 0.18), (500.0, 0.08), (600.0, 0.42), (1000.0, 0.08), (1200.0, 0.16)];
 /// Standard deviation of the logarithm of a catalogue density: replicas shrink, and the grating is
 /// not quite square to the plane of the rays.
 const RULING_SPREAD: f64 = 0.003;
 /// Densities outside the catalogue: median, standard deviation of the logarithm, share.
-const OTHER_RULINGS: [(f64, f64, f64); 2] = [(450.0, 0.35, 0.05), (1000.0, 0.35, 0.03)];
+const OTHER_RULINGS: [(f64, f64, f64); 2] = [(450.0, 0.35, 0.05), (900.0, 0.35, 0.03)];
 /// Standard deviations of the terms T3 and T4 that mirrors and lenses add, over the half range of
 /// the axis: distortion of some tenths of a per cent of the image (common practice, no published
 /// source).
 const DISTORTION_SD: [f64; 2] = [3e-4, 1e-4];
 /// Nats of prior probability below the best at which a bench is not looked at.
-const IMPLAUSIBLE: f64 = 8.0;
+const IMPLAUSIBLE: f64 = 6.0;
+
+/// Standard deviation of a stated angle between the rays, degrees: a drawing or a ruler.
+const STATED_INCLUDED_DEG: f64 = 1.0;
+/// Standard deviation of a stated tilt of the detector, degrees.
+const STATED_TILT_DEG: f64 = 0.5;
+/// Standard deviation of the logarithm of a stated groove density.
+const STATED_RULING_SPREAD: f64 = 0.001;
+/// Standard deviation of the logarithm of a stated length of detector over focal length: focal
+/// lengths are good to a few per cent.
+const STATED_LENGTH_SPREAD: f64 = 0.03;
+
+/// What is known of an instrument's optics, from its data sheet or its maker. Each fact narrows
+/// the axis beyond the lamp's lines; none is needed.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct BenchFacts {
+    /// Groove density of the grating, 1/mm.
+    pub grooves_per_mm: Option<f64>,
+    /// Angle at the grating between the incoming ray and the ray to the middle of the detector,
+    /// degrees, without sign; taken to be good to one degree.
+    pub included_angle_deg: Option<f64>,
+    /// Angle between the detector's normal and the ray to its middle, degrees, positive where the
+    /// end of the long wavelengths lies further away; taken to be good to half a degree.
+    pub detector_tilt_deg: Option<f64>,
+    /// Length of the detector over the focal length of the optics before it.
+    pub detector_over_focal: Option<f64>,
+}
+
+impl BenchFacts {
+    /// True where the layout is known so far that no other optics need to be reckoned with.
+    pub(super) fn is_plain_grating(&self) -> bool {
+        self.grooves_per_mm.is_some()
+            && self.included_angle_deg.is_some()
+            && self.detector_tilt_deg.is_some()
+    }
+}
 
 /// A plane grating before a flat detector, in first order.
 ///
@@ -172,43 +198,64 @@ pub struct Sort {
 
 /// The sorts of benches that could show `centre_nm` in the middle of the detector and
 /// `slope_nm` nm per half detector there (positive).
-pub fn sorts(centre_nm: f64, slope_nm: f64) -> Vec<Sort> {
+pub fn sorts(centre_nm: f64, slope_nm: f64, facts: &BenchFacts) -> Vec<Sort> {
+    let rulings: Vec<(f64, f64, f64)> = match facts.grooves_per_mm {
+        Some(g) => vec![(g, STATED_RULING_SPREAD, 1.0)],
+        None => RULINGS
+            .iter()
+            .map(|(g, share)| (*g, RULING_SPREAD, *share))
+            .chain(OTHER_RULINGS)
+            .collect(),
+    };
+    let tilts = match facts.detector_tilt_deg {
+        Some(t) => vec![(t, STATED_TILT_DEG, 1.0)],
+        None => TILT_DEG.to_vec(),
+    };
+    let included = facts.included_angle_deg.map_or(INCLUDED_DEG, |k| (k.abs(), STATED_INCLUDED_DEG));
+    let half_width = facts
+        .detector_over_focal
+        .map_or(HALF_WIDTH, |ratio| (0.5 * ratio, STATED_LENGTH_SPREAD));
     let mut out: Vec<(f64, Sort)> = Vec::new();
-    let catalogue = RULINGS.iter().map(|(g, share)| (*g, RULING_SPREAD, *share));
-    for (grooves, spread, share) in catalogue.chain(OTHER_RULINGS) {
+    for (grooves, spread, share) in rulings {
         for side in [1.0, -1.0] {
-            for (tilt_deg, tilt_sd_deg, tilt_share) in TILT_DEG {
+            for (tilt_deg, tilt_sd_deg, tilt_share) in &tilts {
                 let mut prior =
                     Prior { mean: [0.0; MAX_PARAMETERS], precision: [0.0; MAX_PARAMETERS] };
                 let mut set = |k: usize, mean: f64, sd: f64| {
                     prior.mean[k] = mean;
                     prior.precision[k] = sd.powi(-2);
                 };
-                set(LN_HALF_WIDTH, HALF_WIDTH.0.ln(), HALF_WIDTH.1);
-                set(INCLUDED, side * INCLUDED_DEG.0 * DEG, INCLUDED_DEG.1 * DEG);
+                set(LN_HALF_WIDTH, half_width.0.ln(), half_width.1);
+                set(INCLUDED, side * included.0 * DEG, included.1 * DEG);
                 set(TILT, tilt_deg * DEG, tilt_sd_deg * DEG);
                 set(LN_SPACING, (NM_PER_MM / grooves).ln(), spread);
                 set(DISTORTION, 0.0, DISTORTION_SD[0]);
                 set(DISTORTION + 1, 0.0, DISTORTION_SD[1]);
-                let mut start = prior.mean;
-                start[CENTRE] = centre_nm;
-                let bench = Grating { direction: 1.0, half_range_nm: slope_nm };
-                let Some(b) = bench.ready(&start) else { continue };
-                let half_width = slope_nm / (b.d * b.cos_beta * b.cos_tilt);
-                if half_width.is_nan() || half_width <= 0.0 {
-                    continue;
-                }
-                // The dispersion fixes U d: what U is off, it shares with d by their variances.
-                let off = half_width.ln() - prior.mean[LN_HALF_WIDTH];
-                let (v, variance) = (HALF_WIDTH.1.powi(2), HALF_WIDTH.1.hypot(spread).powi(2));
-                start[LN_HALF_WIDTH] += off * v / variance;
-                start[LN_SPACING] += off * (1.0 - v / variance);
-                let z2 = off * off / variance;
                 let log_share = (share * 0.5 * tilt_share).ln();
-                out.push((log_share - 0.5 * z2, Sort { prior, log_share, start }));
+                if let Some((start, z2)) = start(centre_nm, slope_nm, &prior) {
+                    out.push((log_share - 0.5 * z2, Sort { prior, log_share, start }));
+                }
             }
         }
     }
     let best = out.iter().map(|(l, _)| *l).fold(f64::NEG_INFINITY, f64::max);
     out.into_iter().filter(|(l, _)| *l > best - IMPLAUSIBLE).map(|(_, s)| s).collect()
+}
+
+/// The bench nearest to the prior that has the centre and the dispersion, with its squared
+/// distance from the prior in standard deviations; `None` where its rays cannot be.
+fn start(centre_nm: f64, slope_nm: f64, prior: &Prior) -> Option<(Vector, f64)> {
+    let mut start = prior.mean;
+    start[CENTRE] = centre_nm;
+    let b = Grating { direction: 1.0, half_range_nm: slope_nm }.ready(&start)?;
+    let half_width = slope_nm / (b.d * b.cos_beta * b.cos_tilt);
+    if half_width.is_nan() || half_width <= 0.0 {
+        return None;
+    }
+    // The dispersion fixes U d: what that is off, the two share by their variances.
+    let off = half_width.ln() - prior.mean[LN_HALF_WIDTH];
+    let (u, d) = (1.0 / prior.precision[LN_HALF_WIDTH], 1.0 / prior.precision[LN_SPACING]);
+    start[LN_HALF_WIDTH] += off * u / (u + d);
+    start[LN_SPACING] += off * d / (u + d);
+    Some((start, off * off / (u + d)))
 }

@@ -11,7 +11,8 @@ mod series;
 mod solve;
 
 pub use fit::{AxisFit, Point, fit as fit_axis};
-pub use models::{ModelShare, fit_models};
+pub use grating::BenchFacts;
+pub use models::{ModelShare, fit_models, fit_models_knowing};
 pub use profile::{Anchor, AxisModel, LeftOut, Profile};
 pub use solve::calibrate;
 
