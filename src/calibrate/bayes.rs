@@ -14,7 +14,7 @@ pub type Matrix = [[f64; MAX_PARAMETERS]; MAX_PARAMETERS];
 /// (common practice, no published source). The form, a normal contaminated by a wide one, is that
 /// of J. W. Tukey, "A survey of sampling from contaminated distributions" (1960); unlike
 /// Student's t it costs next to nothing where all anchors are good.
-const BAD_SHARE: f64 = 0.05;
+const BAD_SHARE: f64 = 0.02;
 /// Standard deviation of a bad anchor in standard deviations of a good one: a wrong match lies
 /// some half a line width off, of which a good place is uncertain by a few per cent.
 const BAD_WIDTH: f64 = 15.0;
@@ -92,11 +92,8 @@ impl Scale {
         // Density of a bad anchor over that of a good one, bounded so that it stays a number.
         let ratio = SHARE * (0.5 * z2 * (1.0 - FLAT)).min(600.0).exp();
         let weight = (1.0 + ratio * FLAT) / (1.0 + ratio) * self.precision;
-        let log = if ratio < 1e100 {
-            -0.5 * z2 + ratio.ln_1p()
-        } else {
-            SHARE.ln() - 0.5 * z2 * FLAT
-        };
+        let log =
+            if ratio < 1e100 { -0.5 * z2 + ratio.ln_1p() } else { SHARE.ln() - 0.5 * z2 * FLAT };
         (weight, self.log_norm + log)
     }
 }

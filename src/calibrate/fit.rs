@@ -99,7 +99,13 @@ pub fn fit(points: &[Point], domain: [f64; 2], kind: AxisKind) -> Result<AxisFit
         }
     }
     let prior_chi2 = (0..COEFFICIENTS).map(|j| prior[j] * c[j] * c[j]).sum();
-    Ok(AxisFit { model, extra_nm: extra, dof: dof.round() as usize, prior_chi2, models: Vec::new() })
+    Ok(AxisFit {
+        model,
+        extra_nm: extra,
+        dof: dof.round() as usize,
+        prior_chi2,
+        models: Vec::new(),
+    })
 }
 
 /// Most that few degrees of freedom widen the covariance: t for one degree of freedom (7) says

@@ -211,10 +211,10 @@ pub fn sorts(centre_nm: f64, slope_nm: f64, facts: &BenchFacts) -> Vec<Sort> {
         Some(t) => vec![(t, STATED_TILT_DEG, 1.0)],
         None => TILT_DEG.to_vec(),
     };
-    let included = facts.included_angle_deg.map_or(INCLUDED_DEG, |k| (k.abs(), STATED_INCLUDED_DEG));
-    let half_width = facts
-        .detector_over_focal
-        .map_or(HALF_WIDTH, |ratio| (0.5 * ratio, STATED_LENGTH_SPREAD));
+    let included =
+        facts.included_angle_deg.map_or(INCLUDED_DEG, |k| (k.abs(), STATED_INCLUDED_DEG));
+    let half_width =
+        facts.detector_over_focal.map_or(HALF_WIDTH, |ratio| (0.5 * ratio, STATED_LENGTH_SPREAD));
     let mut out: Vec<(f64, Sort)> = Vec::new();
     for (grooves, spread, share) in rulings {
         for side in [1.0, -1.0] {

@@ -1,5 +1,7 @@
 //! Setting the wavelength axis by a lamp whose lines are known.
 
+#[cfg(test)]
+mod axis_tests;
 mod bayes;
 mod fit;
 mod grating;
