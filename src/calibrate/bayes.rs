@@ -265,3 +265,56 @@ fn quadratic(c: &Matrix, g: &Vector, n: usize) -> f64 {
     }
     v
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibrate::series::Series;
+    use nalgebra::{DMatrix, DVector};
+
+    /// For a linear curve with a proper prior the evidence is a normal density in closed form: the
+    /// anchors are normal about X m with covariance S + X V Xᵀ.
+    #[test]
+    fn evidence_of_a_line_is_the_closed_form() {
+        let t = [-0.9, -0.5, -0.1, 0.2, 0.7];
+        let y = [1.02, 1.21, 1.36, 1.52, 1.74];
+        let (u, sd, mean) = (0.02f64, [0.8f64, 0.5], [1.1, 0.3]);
+        let data = Data { t: t.to_vec(), y: y.to_vec(), u: vec![u; 5] };
+        let mut prior = Prior { mean: [0.0; MAX_PARAMETERS], precision: [0.0; MAX_PARAMETERS] };
+        for k in 0..2 {
+            prior.mean[k] = mean[k];
+            prior.precision[k] = sd[k].powi(-2);
+        }
+        let f = fit(&Series { coefficients: 2 }, &data, 0.0, &prior, &prior.mean).unwrap();
+        let x = DMatrix::from_fn(5, 2, |i, j| if j == 0 { 1.0 } else { t[i] });
+        let v = DMatrix::from_diagonal(&DVector::from_fn(2, |k, _| sd[k] * sd[k]));
+        let s = DMatrix::identity(5, 5) * (u * u) + &x * v * x.transpose();
+        let r = DVector::from_fn(5, |i, _| y[i] - mean[0] - mean[1] * t[i]);
+        let inverse = s.clone().try_inverse().unwrap();
+        let chi2 = (r.transpose() * inverse * &r)[(0, 0)];
+        let exact = -0.5 * (chi2 + s.determinant().ln() + 5.0 * (2.0 * PI).ln());
+        // All anchors are good here; the model also allows for bad ones.
+        let exact = exact + 5.0 * (1.0 - BAD_SHARE).ln();
+        assert!((f.log_evidence - exact).abs() < 0.05, "{} {exact}", f.log_evidence);
+        let used: f64 = f.leverage.iter().sum();
+        assert!((1.9..2.0).contains(&used), "{used}");
+    }
+
+    /// Far residuals keep a bounded pull, and density and weight stay numbers.
+    #[test]
+    fn a_far_anchor_has_hardly_any_weight() {
+        let s = Scale::new(0.1);
+        let (near, _) = s.contaminated(0.05);
+        let (far, log) = s.contaminated(1.0);
+        assert!(far < 0.01 * near && near < 100.0);
+        let (w, farther) = s.contaminated(1e6);
+        assert!(w > 0.0 && farther.is_finite() && farther < log);
+        // The weight is the slope of the density: w r = −d log p / d r.
+        for r in [0.01, 0.2, 0.36, 0.5, 2.0] {
+            let h = 1e-6;
+            let slope = (s.contaminated(r + h).1 - s.contaminated(r - h).1) / (2.0 * h);
+            let w = s.contaminated(r).0;
+            assert!((w * r + slope).abs() < 1e-4 * (1.0 + slope.abs()), "{r}");
+        }
+    }
+}

@@ -259,3 +259,81 @@ fn start(centre_nm: f64, slope_nm: f64, prior: &Prior) -> Option<(Vector, f64)> 
     start[LN_SPACING] += off * d / (u + d);
     Some((start, off * off / (u + d)))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::simulate::{self, Dispersion};
+
+    fn some_bench() -> Vector {
+        let mut p = [0.0; MAX_PARAMETERS];
+        p[CENTRE] = 690.0;
+        p[LN_HALF_WIDTH] = 0.26f64.ln();
+        p[INCLUDED] = 0.5;
+        p[TILT] = -0.12;
+        p[LN_SPACING] = (NM_PER_MM / 600.0).ln();
+        p[DISTORTION] = 2e-4;
+        p[DISTORTION + 1] = -1e-4;
+        p
+    }
+
+    /// The curve's formula against the simulation's, which was written apart from it with arc
+    /// tangents.
+    #[test]
+    fn agrees_with_the_simulated_grating() {
+        for (red_first, included_angle_deg) in [(false, 31.0), (true, -22.0)] {
+            let g = simulate::Grating {
+                grooves_per_mm: 500.0,
+                included_angle_deg,
+                focal_length_mm: 60.0,
+                pixel_pitch_um: 14.0,
+                centre_nm: 640.0,
+                detector_tilt_deg: 7.0,
+                red_first,
+            };
+            let mut p = [0.0; MAX_PARAMETERS];
+            p[CENTRE] = 640.0;
+            p[LN_HALF_WIDTH] = (2047.0 * 0.014 / 2.0 / 60.0f64).ln();
+            p[INCLUDED] = included_angle_deg * DEG;
+            p[TILT] = 7.0 * DEG;
+            p[LN_SPACING] = (NM_PER_MM / 500.0).ln();
+            let direction = if red_first { -1.0 } else { 1.0 };
+            let curve = Grating { direction, half_range_nm: 400.0 };
+            let ready = curve.ready(&p).unwrap();
+            let truth = Dispersion::Grating(g);
+            for k in [0.0, 300.0, 1023.5, 2047.0] {
+                let ours = curve.at(&ready, 2.0 * k / 2047.0 - 1.0).0;
+                assert!((ours - truth.wavelength_nm(k, 2048)).abs() < 1e-9, "{k}");
+            }
+        }
+    }
+
+    #[test]
+    fn derivatives_agree_with_differences() {
+        let curve = Grating { direction: -1.0, half_range_nm: 400.0 };
+        let p = some_bench();
+        for t in [-1.0, -0.3, 0.0, 0.8] {
+            let (_, g) = curve.at(&curve.ready(&p).unwrap(), t);
+            for k in 0..PARAMETERS {
+                let h = if k == CENTRE { 1e-3 } else { 1e-6 };
+                let moved = |h: f64| {
+                    let mut q = p;
+                    q[k] += h;
+                    curve.at(&curve.ready(&q).unwrap(), t).0
+                };
+                let difference = (moved(h) - moved(-h)) / (2.0 * h);
+                assert!((g[k] - difference).abs() < 1e-5 * (1.0 + difference.abs()), "{t} {k}");
+            }
+        }
+    }
+
+    #[test]
+    fn benches_that_cannot_be_are_left_out() {
+        // 1800 grooves per mm cannot send 1500 nm anywhere.
+        let facts = BenchFacts { grooves_per_mm: Some(1800.0), ..BenchFacts::default() };
+        assert!(sorts(1500.0, 300.0, &facts).is_empty());
+        assert!(sorts(700.0, f64::NAN, &BenchFacts::default()).is_empty());
+        let all = sorts(700.0, 396.0, &BenchFacts::default());
+        assert!(all.len() > 10 && all.iter().all(|s| s.start.iter().all(|v| v.is_finite())));
+    }
+}

@@ -3,6 +3,8 @@
 #[cfg(test)]
 mod axis_tests;
 mod bayes;
+#[cfg(test)]
+mod certified;
 mod fit;
 mod grating;
 mod models;

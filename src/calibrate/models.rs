@@ -503,3 +503,112 @@ fn merge(
         covariance: (0..terms).map(|k| (0..terms).map(|j| covariance(k, j)).collect()).collect(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// An axis of a small bench at a few lines, without errors.
+    fn points(pixels: f64, reversed: bool) -> Vec<Point> {
+        [404.6565, 435.8335, 546.075, 576.961, 579.067]
+            .iter()
+            .map(|nm| {
+                let x = pixels * (nm - 300.0) / 600.0 * (1.0 + 1e-4 * (nm - 300.0));
+                Point { x: if reversed { pixels - x } else { x }, nm: *nm, u_nm: 0.05 }
+            })
+            .collect()
+    }
+
+    /// The common series holds what each model says to a ten-thousandth of a nanometre, for the
+    /// strongest curvature that is looked at.
+    #[test]
+    fn reading_off_loses_less_than_a_ten_thousandth() {
+        let g = Grating { direction: 1.0, half_range_nm: 400.0 };
+        let cosines = Cosines::new();
+        for (half_width, tilt) in [(0.1f64, 0.0), (0.3, 0.2), (0.42, -0.25)] {
+            let mut p = [0.0; MAX_PARAMETERS];
+            p[..5].copy_from_slice(&[700.0, half_width.ln(), 0.6, tilt, (1e6 / 600.0f64).ln()]);
+            let rows = project(&g, &p, &cosines).unwrap();
+            let model = AxisModel {
+                domain: [-1.0, 1.0],
+                correction: false,
+                coefficients: rows.iter().map(|r| r[MAX_PARAMETERS]).collect(),
+                covariance: vec![vec![0.0; NODES]; NODES],
+            };
+            let ready = g.ready(&p).unwrap();
+            for k in 0..=100 {
+                let t = k as f64 / 50.0 - 1.0;
+                let lost = model.wavelength(t).value - g.at(&ready, t).0;
+                assert!(lost.abs() < 1e-4, "{half_width} {tilt}: {lost} at {t}");
+            }
+        }
+    }
+
+    #[test]
+    fn weights_sum_to_one_and_shares_pass_through_text() {
+        let f = fit_models(&points(2000.0, false), [0.0, 2000.0], AxisKind::Pixel).unwrap();
+        assert!((f.models.iter().map(|m| m.weight).sum::<f64>() - 1.0).abs() < 1e-9);
+        assert!(f.models.windows(2).all(|w| w[0].weight >= w[1].weight));
+        let text = serde_json::to_string(&f.models).unwrap();
+        assert!(text.contains("left-out-rms-nm"), "{text}");
+        assert_eq!(serde_json::from_str::<Vec<ModelShare>>(&text).unwrap().len(), f.models.len());
+    }
+
+    /// An export resampled to even steps is recognised as such.
+    #[test]
+    fn even_steps_are_a_straight_line() {
+        let p: Vec<Point> = [365.0158, 404.6565, 435.8335, 546.075, 576.961, 579.067]
+            .iter()
+            .map(|nm| Point { x: 2.0 * (nm - 300.0), nm: *nm, u_nm: 0.03 })
+            .collect();
+        let f = fit_models(&p, [0.0, 1200.0], AxisKind::Pixel).unwrap();
+        assert_eq!(f.models[0].name, "straight-line", "{:?}", f.models);
+        let end = f.model.wavelength(1200.0);
+        assert!((end.value - 900.0).abs() < 2.0 * end.u);
+    }
+
+    #[test]
+    fn a_reversed_axis_is_the_same_turned_round() {
+        let a = fit_models(&points(2000.0, false), [0.0, 2000.0], AxisKind::Pixel).unwrap();
+        let b = fit_models(&points(2000.0, true), [0.0, 2000.0], AxisKind::Pixel).unwrap();
+        for x in [0.0, 400.0, 1000.0, 2000.0] {
+            let (a, b) = (a.model.wavelength(x), b.model.wavelength(2000.0 - x));
+            assert!((a.value - b.value).abs() < 0.05 * a.u + 1e-6, "{x}: {a:?} {b:?}");
+        }
+    }
+
+    #[test]
+    fn what_determines_no_axis_is_refused() {
+        let at = |x: f64, nm: f64| Point { x, nm, u_nm: 0.05 };
+        for p in [vec![at(1.0, 500.0)], vec![at(3.0, 400.0), at(3.0, 500.0)]] {
+            let r = fit_models(&p, [0.0, 10.0], AxisKind::Pixel);
+            assert!(r.is_err_and(|e| e.is_refusal()));
+        }
+        let two = [at(100.0, 435.8335), at(400.0, 546.075)];
+        assert!(fit_models(&two, [0.0, 1000.0], AxisKind::Pixel).is_ok());
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+
+        /// Whatever the anchors are: a refusal, or finite numbers with a proper covariance.
+        #[test]
+        fn any_anchors_give_numbers_or_a_refusal(
+            raw in prop::collection::vec((0.0..2000.0f64, 200.0..1100.0f64, 1e-3..3.0f64), 2..9),
+            nm in any::<bool>(),
+        ) {
+            let p: Vec<Point> =
+                raw.iter().map(|(x, nm, u)| Point { x: *x, nm: *nm, u_nm: *u }).collect();
+            let kind = if nm { AxisKind::Nm } else { AxisKind::Pixel };
+            if let Ok(f) = fit_models(&p, [0.0, 2000.0], kind) {
+                for x in [0.0, 700.0, 2000.0] {
+                    let m = f.model.wavelength(x);
+                    prop_assert!(m.value.is_finite() && m.u.is_finite() && m.u > 0.0);
+                }
+                let total: f64 = f.models.iter().map(|m| m.weight).sum();
+                prop_assert!((total - 1.0).abs() < 1e-6);
+            }
+        }
+    }
+}
