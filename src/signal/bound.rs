@@ -2,8 +2,7 @@
 //! the whole way of `find_peaks` use?
 
 use super::{PeakSettings, find_peaks};
-use crate::spectrum::{Axis, Spectrum};
-use crate::{AxisKind, Provenance};
+use crate::{Axis, AxisKind, Spectrum};
 use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
 use rand_distr::{Distribution, StandardNormal};
 
@@ -45,8 +44,9 @@ impl Case {
         1.0 / sum.sqrt()
     }
 
-    /// Root mean square error of the places that `find_peaks` gives, and of their pulls.
-    fn error_nm(&self, recordings: u64) -> (f64, f64) {
+    /// Root mean square error of the places that `find_peaks` gives, that of their pulls, and the
+    /// number of lines.
+    fn error_nm(&self, recordings: u64) -> (f64, f64, f64) {
         let (mut square, mut pull, mut count) = (0.0, 0.0, 0);
         for seed in 0..recordings {
             let mut rng = ChaCha8Rng::seed_from_u64(seed);
@@ -74,7 +74,7 @@ impl Case {
                 })
                 .collect();
             let axis = Axis::new(AxisKind::Nm, x).unwrap();
-            let spectrum = Spectrum::new(axis, counts, Provenance::named("bound")).unwrap();
+            let spectrum = Spectrum::new(axis, counts).unwrap();
             let peaks = find_peaks(&spectrum, &PeakSettings::default()).unwrap().peaks;
             for l in &lines {
                 let p = peaks
@@ -91,7 +91,7 @@ impl Case {
             }
         }
         let n = f64::from(count);
-        ((square / n).sqrt(), (pull / n).sqrt())
+        ((square / n).sqrt(), (pull / n).sqrt(), n)
     }
 }
 
@@ -109,7 +109,11 @@ fn the_bound_is_the_published_one() {
     }
 }
 
-/// Error over bound, at most 1.1 between ten and a thousand times the noise.
+/// Most that the error may be over the bound, between ten and a thousand times the noise.
+const MOST: f64 = 1.1;
+
+/// Error over bound in every case. What photons add to the noise of a line is not known from the
+/// recording, so its pixels are not weighed quite as they should be: that costs most of a tenth.
 fn check(recordings: u64) {
     let mut cases: Vec<(String, Case)> = [10.0, 20.0, 50.0, 100.0, 300.0, 1000.0]
         .iter()
@@ -121,10 +125,11 @@ fn check(recordings: u64) {
     cases.push(("photons on a background".into(), u4));
     let mut worst = Vec::new();
     for (name, case) in cases {
-        let (error, pull) = case.error_nm(recordings);
+        let (error, pull, lines) = case.error_nm(recordings);
         let ratio = error / case.bound_nm();
         println!("{name}: error {error:.5} nm, ratio to the bound {ratio:.3}, rms pull {pull:.2}");
-        if ratio > 1.1 {
+        // A standard deviation from n lines is good to 1/√(2n).
+        if ratio > MOST * (1.0 + 2.0 / (2.0 * lines).sqrt()) {
             worst.push(format!("{name}: {ratio:.3}"));
         }
     }
