@@ -7,6 +7,7 @@ mod bayes;
 mod certified;
 mod fit;
 mod grating;
+mod merge;
 mod models;
 mod pattern;
 mod profile;

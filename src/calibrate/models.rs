@@ -1,10 +1,10 @@
 //! The final axis: several models of it, each weighed by what the anchors say of it, and their
 //! spread as part of the uncertainty.
 
-use super::AxisModel;
-use super::bayes::{self, Curve, Data, MAX_PARAMETERS, Posterior, Prior, Vector};
+use super::bayes::{self, Data, MAX_PARAMETERS, Posterior, Prior, Vector};
 use super::fit::{AxisFit, NM_PRIOR, PIXEL_PRIOR, Point};
 use super::grating::{self, BenchFacts, Grating};
+use super::merge::Merging;
 use super::series::Series;
 use crate::{AxisKind, Error, Result};
 use serde::{Deserialize, Serialize};
@@ -62,12 +62,6 @@ const EXTRA: [(f64, f64); 7] =
 const ADMITTED: f64 = 3.0;
 /// Nats below the best at which a variant no longer counts.
 const NEGLIGIBLE: f64 = 7.0;
-/// Places at which a model is read off to become a series: as many terms as any bench needs for
-/// [`RESOLUTION_NM`] (the grating's terms fall by a factor of five or more each).
-const NODES: usize = 12;
-/// Terms of the common series that are smaller than this, nm, are left out.
-const RESOLUTION_NM: f64 = 1e-5;
-
 /// One model of the axis and what it counts for.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
@@ -152,8 +146,15 @@ pub fn fit_models_knowing(
     if candidates.is_empty() {
         return Err(undetermined());
     }
-    let model = merge(&variants, &candidates, domain, correction);
     let weight = |c: &Candidate| c.log_weight.exp();
+    let mut merging = Merging::new();
+    for c in &candidates {
+        match &variants[c.variant].law {
+            Law::Series(s) => merging.add(s, &c.posterior, weight(c)),
+            Law::Grating(g) => merging.add(g, &c.posterior, weight(c)),
+        }
+    }
+    let model = merging.finish(domain, correction);
     let used: f64 = models.iter().map(|m| m.weight * m.effective_parameters).sum();
     let prior_chi2 = candidates
         .iter()
@@ -404,106 +405,6 @@ fn distance(prior: &Prior, p: &Vector) -> f64 {
     (0..MAX_PARAMETERS).map(|k| prior.precision[k] * (p[k] - prior.mean[k]).powi(2)).sum()
 }
 
-/// Coefficients of T0 … and their derivatives by the parameters, read off at Chebyshev's nodes.
-fn project<C: Curve>(curve: &C, p: &Vector, cosines: &Cosines) -> Option<Projected> {
-    let ready = curve.ready(p)?;
-    let mut out = [[0.0; MAX_PARAMETERS + 1]; NODES];
-    for j in 0..NODES {
-        let (value, g) = curve.at(&ready, cosines.node[j]);
-        for (k, row) in out.iter_mut().enumerate() {
-            let c = cosines.weight[k][j];
-            row[MAX_PARAMETERS] += c * value;
-            for (o, g) in row.iter_mut().zip(g) {
-                *o += c * g;
-            }
-        }
-    }
-    Some(out)
-}
-
-/// A row for each coefficient: derivatives, then the value.
-type Projected = [[f64; MAX_PARAMETERS + 1]; NODES];
-
-/// The discrete cosine sum that turns values at Chebyshev's nodes into coefficients.
-struct Cosines {
-    node: [f64; NODES],
-    weight: [[f64; NODES]; NODES],
-}
-
-impl Cosines {
-    fn new() -> Self {
-        let angle = |j: usize| std::f64::consts::PI * (j as f64 + 0.5) / NODES as f64;
-        let mut weight = [[0.0; NODES]; NODES];
-        for (k, row) in weight.iter_mut().enumerate() {
-            let scale = if k == 0 { 1.0 } else { 2.0 } / NODES as f64;
-            for (j, w) in row.iter_mut().enumerate() {
-                *w = scale * (k as f64 * angle(j)).cos();
-            }
-        }
-        Cosines { node: std::array::from_fn(|j| angle(j).cos()), weight }
-    }
-}
-
-/// The candidates as one series: mean, and covariance with the spread between them.
-fn merge(
-    variants: &[Variant],
-    candidates: &[Candidate],
-    domain: [f64; 2],
-    correction: bool,
-) -> AxisModel {
-    let cosines = Cosines::new();
-    let mut mean = [0.0; NODES];
-    let mut square = [[0.0; NODES]; NODES];
-    // Deviations from the first candidate keep the digits of the spread.
-    let mut origin: Option<[f64; NODES]> = None;
-    let mut total = 0.0;
-    for c in candidates {
-        let projected = match &variants[c.variant].law {
-            Law::Series(s) => project(s, &c.posterior.p, &cosines),
-            Law::Grating(g) => project(g, &c.posterior.p, &cosines),
-        };
-        let Some(rows) = projected else { continue };
-        let w = c.log_weight.exp();
-        total += w;
-        let value: [f64; NODES] = std::array::from_fn(|k| rows[k][MAX_PARAMETERS]);
-        let origin = origin.get_or_insert(value);
-        for k in 0..NODES {
-            let mut by = [0.0; MAX_PARAMETERS];
-            for (a, row) in c.posterior.covariance.iter().enumerate() {
-                for (b, v) in by.iter_mut().zip(row) {
-                    *b += rows[k][a] * v;
-                }
-            }
-            let dk = value[k] - origin[k];
-            mean[k] += w * dk;
-            for j in 0..=k {
-                let own: f64 = by.iter().zip(&rows[j]).map(|(b, r)| b * r).sum();
-                square[k][j] += w * (own + dk * (value[j] - origin[j]));
-            }
-        }
-    }
-    let origin = origin.unwrap_or([0.0; NODES]);
-    let total = if total > 0.0 { total } else { 1.0 };
-    let coefficients: Vec<f64> = (0..NODES).map(|k| origin[k] + mean[k] / total).collect();
-    let covariance = |k: usize, j: usize| {
-        let (k, j) = (k.max(j), k.min(j));
-        square[k][j] / total - mean[k] * mean[j] / (total * total)
-    };
-    let mut terms = NODES;
-    while terms > SERIES_COEFFICIENTS
-        && coefficients[terms - 1].abs() + covariance(terms - 1, terms - 1).max(0.0).sqrt()
-            < RESOLUTION_NM
-    {
-        terms -= 1;
-    }
-    AxisModel {
-        domain,
-        correction,
-        coefficients: coefficients[..terms].to_vec(),
-        covariance: (0..terms).map(|k| (0..terms).map(|j| covariance(k, j)).collect()).collect(),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -518,31 +419,6 @@ mod tests {
                 Point { x: if reversed { pixels - x } else { x }, nm: *nm, u_nm: 0.05 }
             })
             .collect()
-    }
-
-    /// The common series holds what each model says to a ten-thousandth of a nanometre, for the
-    /// strongest curvature that is looked at.
-    #[test]
-    fn reading_off_loses_less_than_a_ten_thousandth() {
-        let g = Grating { direction: 1.0, half_range_nm: 400.0 };
-        let cosines = Cosines::new();
-        for (half_width, tilt) in [(0.1f64, 0.0), (0.3, 0.2), (0.42, -0.25)] {
-            let mut p = [0.0; MAX_PARAMETERS];
-            p[..5].copy_from_slice(&[700.0, half_width.ln(), 0.6, tilt, (1e6 / 600.0f64).ln()]);
-            let rows = project(&g, &p, &cosines).unwrap();
-            let model = AxisModel {
-                domain: [-1.0, 1.0],
-                correction: false,
-                coefficients: rows.iter().map(|r| r[MAX_PARAMETERS]).collect(),
-                covariance: vec![vec![0.0; NODES]; NODES],
-            };
-            let ready = g.ready(&p).unwrap();
-            for k in 0..=100 {
-                let t = k as f64 / 50.0 - 1.0;
-                let lost = model.wavelength(t).value - g.at(&ready, t).0;
-                assert!(lost.abs() < 1e-4, "{half_width} {tilt}: {lost} at {t}");
-            }
-        }
     }
 
     #[test]
