@@ -119,21 +119,21 @@ fn evaluate<C: Curve>(
         gradient: [0.0; MAX_PARAMETERS],
         normal: [[0.0; MAX_PARAMETERS]; MAX_PARAMETERS],
     };
-    for i in 0..data.t.len() {
-        let (value, g) = curve.at(&ready, data.t[i]);
-        let r = value - data.y[i];
-        let (w, log) = scale[i].contaminated(r);
+    for ((t, y), scale) in data.t.iter().zip(&data.y).zip(scale) {
+        let (value, g) = curve.at(&ready, *t);
+        let r = value - y;
+        let (w, log) = scale.contaminated(r);
         out.log_posterior += log;
         for a in 0..n {
             let wg = w * g[a];
             out.gradient[a] -= wg * r;
-            for b in 0..=a {
-                out.normal[a][b] += wg * g[b];
+            for (cell, g) in out.normal[a][..=a].iter_mut().zip(g) {
+                *cell += wg * g;
             }
         }
     }
-    for a in 0..n {
-        let (d, q) = (p[a] - prior.mean[a], prior.precision[a]);
+    for (a, p) in p.iter().enumerate().take(n) {
+        let (d, q) = (p - prior.mean[a], prior.precision[a]);
         out.gradient[a] -= q * d;
         out.normal[a][a] += q;
         if q > 0.0 {
@@ -147,10 +147,8 @@ fn evaluate<C: Curve>(
 fn factor(m: &mut Matrix, n: usize) -> bool {
     for i in 0..n {
         for j in 0..=i {
-            let mut s = m[i][j];
-            for k in 0..j {
-                s -= m[i][k] * m[j][k];
-            }
+            let done: f64 = m[i][..j].iter().zip(&m[j]).map(|(a, b)| a * b).sum();
+            let s = m[i][j] - done;
             if i == j {
                 if s.is_nan() || s <= 0.0 {
                     return false;
@@ -245,10 +243,10 @@ pub fn fit<C: Curve>(
     let log_evidence = here.log_posterior + half_log_prior - half_log_det;
     let ready = curve.ready(&p)?;
     let (mut residuals, mut leverage) = (Vec::new(), Vec::new());
-    for i in 0..data.t.len() {
-        let (value, g) = curve.at(&ready, data.t[i]);
-        let r = value - data.y[i];
-        let (w, _) = scale[i].contaminated(r);
+    for ((t, y), scale) in data.t.iter().zip(&data.y).zip(&scale) {
+        let (value, g) = curve.at(&ready, *t);
+        let r = value - y;
+        let (w, _) = scale.contaminated(r);
         residuals.push(r);
         leverage.push(w * quadratic(&covariance, &g, n));
     }
