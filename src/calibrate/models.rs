@@ -9,11 +9,12 @@ use super::series::Series;
 use crate::{AxisKind, Error, Result};
 use serde::{Deserialize, Serialize};
 
-/// Share of each model before the anchors are looked at. Of ten axes of different array
-/// spectrometers among public recordings, eight followed the low-order form of folded mirror
-/// benches ([`MIRROR`]) and two that of a plane grating with a lens; the series stands for other
-/// optics, the straight line for an export that was resampled to even steps, the polynomials for
-/// axes that somebody's program made (shares of those: common practice, no published source).
+/// Share of each model before the anchors are looked at. Of ten factory or fitted axes of array
+/// spectrometers in public recordings (some of one maker), eight followed the low-order form of
+/// folded mirror benches ([`MIRROR`]) and two that of a plane grating with a lens; the plainest
+/// instruments have neither, so both count the same. The series stands for other optics, the
+/// straight line for an export that was resampled to even steps, the polynomials for axes that
+/// somebody's program made (these shares: common practice, no published source).
 const PIXEL_SHARES: [(&str, f64); 7] = [
     (GRATING, 0.40),
     (MIRRORS, 0.40),
