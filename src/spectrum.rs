@@ -30,6 +30,10 @@ pub enum AxisKind {
     Nm,
 }
 
+/// Factor by which a step of the axis must exceed its neighbours to be a leap: blank rows that were
+/// left out in an export make shorter ones (common practice, no published source).
+pub const LEAP_STEPS: f64 = 30.0;
+
 /// The axis of a recording: finite, strictly ascending numbers, any step.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Axis {
@@ -89,6 +93,19 @@ impl Axis {
         }
         let (a, b) = (i.saturating_sub(1), (i + 1).min(n - 1));
         (self.values[b] - self.values[a]) / (b - a) as f64
+    }
+
+    /// Where the axis leaps, as where the stretches of two detectors were joined: index of the
+    /// point before the leap, and the values on both sides of it. A leap is a step that is more
+    /// than [`LEAP_STEPS`] times both its neighbours, next to which the axis is evenly spaced.
+    pub fn gap(&self) -> Option<(usize, f64, f64)> {
+        let v = &self.values;
+        (2..v.len().saturating_sub(3)).find_map(|i| {
+            let step = v[i + 1] - v[i];
+            let before = (v[i] - v[i - 1]).max(v[i - 1] - v[i - 2]);
+            let after = (v[i + 2] - v[i + 1]).max(v[i + 3] - v[i + 2]);
+            (step > LEAP_STEPS * before.max(after)).then_some((i, v[i], v[i + 1]))
+        })
     }
 
     /// Fractional index of the place `x`, clamped to the axis.

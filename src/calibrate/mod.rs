@@ -1,5 +1,6 @@
 //! Setting the wavelength axis by a lamp whose lines are known.
 
+mod anchors;
 #[cfg(test)]
 mod axis_tests;
 mod bayes;
@@ -7,44 +8,48 @@ mod bayes;
 mod certified;
 mod fit;
 mod grating;
+mod lamp;
 mod merge;
 mod models;
 mod pattern;
 mod profile;
+mod recognise;
 mod search;
 mod series;
 mod solve;
+mod width;
 
 pub use fit::{AxisFit, Point, fit as fit_axis};
 pub use grating::BenchFacts;
+pub use lamp::Lamp;
 pub use models::{ModelShare, fit_models, fit_models_knowing};
-pub use profile::{Anchor, AxisModel, LeftOut, Profile};
-pub use solve::calibrate;
+pub use profile::{Anchor, AxisModel, LampUsed, LeftOut, Profile};
+pub use solve::{LampRecording, calibrate, calibrate_together};
 
 use serde::{Deserialize, Serialize};
-
-/// What lamp the pattern belongs to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Lamp {
-    /// Mercury lines with the peaks of rare-earth phosphors.
-    Fluorescent,
-    /// Mercury lines without phosphor.
-    Mercury,
-}
 
 /// Choices for [`calibrate`].
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct CalibrateSettings {
+    /// Which lamp it is; `None`: whichever of the usual lamps ([`Lamp::usual`]) is recognised,
+    /// with the gases that stand beside it.
+    pub lamp: Option<Lamp>,
     /// Largest error of an nm axis that is looked for, nm.
     pub search_nm: f64,
+    /// Where the axis begins and ends, nm, in either order, where that is roughly known.
+    pub about_nm: Option<[f64; 2]>,
     /// Name of the instrument, for the profile.
     pub instrument: String,
 }
 
 impl Default for CalibrateSettings {
     fn default() -> Self {
-        CalibrateSettings { search_nm: 6.0, instrument: "unnamed spectrometer".into() }
+        CalibrateSettings {
+            lamp: Some(Lamp::Fluorescent),
+            search_nm: 6.0,
+            about_nm: None,
+            instrument: "unnamed spectrometer".into(),
+        }
     }
 }

@@ -1,7 +1,49 @@
 //! The lamp's pattern: which features to expect, and how well an axis brings peaks onto them.
 
-use crate::reference::{AnchorUse, LampFeature, Tables};
+use super::lamp::{Lamp, MERCURY};
+use crate::reference::{AnchorUse, SpeciesKind, Tables, line_strengths};
 use crate::signal::{Peak, PeakList};
+
+/// What a feature of a lamp is good for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Role {
+    /// A line that may carry the axis.
+    Line,
+    /// A line of the fluorescent lamp's own argon: carries the axis only in company.
+    Buffer,
+    /// A phosphor peak: recognises the pattern, never carries the axis.
+    Phosphor,
+}
+
+/// One line or peak that a lamp may show.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Emission {
+    /// Name for reports: `Hg 546.08`.
+    pub name: String,
+    /// Gas or metal that it counts under.
+    pub gas: String,
+    /// True for the lines of ions, whose scale of strength is their own.
+    pub ion: bool,
+    /// Wavelength, nm (air).
+    pub nm: f64,
+    /// Standard uncertainty of that wavelength, nm.
+    pub u_nm: f64,
+    /// Strength, on a scale within its gas (of the ion's lines: within those).
+    pub strength: f64,
+    /// What it is good for.
+    pub role: Role,
+    /// False where it may only recognise.
+    pub carries: bool,
+}
+
+/// All that a lamp may show, ascending in wavelength.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LampPattern {
+    /// Which lamp.
+    pub lamp: Lamp,
+    /// Its lines and peaks.
+    pub emissions: Vec<Emission>,
+}
 
 /// What a feature counts for in the recognition of the lamp.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -10,66 +52,364 @@ pub struct Mark {
     pub nm: f64,
     /// Scatter allowed for its place besides the line width, nm.
     pub u_nm: f64,
-    /// What is lost, in nats, where it is in range and not there; 0 for features that lamps may
-    /// lack.
-    pub missing: f64,
-    /// True for mercury: only its lines can carry an axis.
-    pub mercury: bool,
+    /// Probability that a recording of the lamp shows it.
+    pub shows: f64,
+    /// True for lines: only they can carry an axis.
+    pub line: bool,
+    /// True where the search may start from it: strong among its neighbours.
+    pub seed: bool,
 }
 
-/// Nats lost for each main line of mercury that is in range and not there. The green and the blue
-/// line are seen in every mercury lamp through glass; violet and near ultraviolet suffer from
-/// glass and detector, the yellow pair from the phosphor beside it (common practice, no published
-/// source).
+/// The main lines of mercury with the probability that a recording of a lamp shows them. The green
+/// and the blue line are seen in every mercury lamp through glass; violet and near ultraviolet
+/// suffer from glass and detector, the yellow pair from the phosphor beside it (common practice, no
+/// published source).
 const MAIN_LINES: [(f64, f64); 5] =
-    [(365.02, 1.5), (404.66, 3.0), (435.83, 6.0), (546.07, 6.0), (578.0, 2.0)];
+    [(365.02, 0.78), (404.66, 0.95), (435.83, 0.997), (546.07, 0.997), (578.0, 0.86)];
+/// The same for mercury's other lines, for the fluorescent lamp's argon (seen while it warms up)
+/// and for the peaks of its phosphors, of which each lamp has some (common practice, no published
+/// source).
+const OTHERS_SHOW: [f64; 3] = [0.25, 0.2, 0.4];
+/// Weakest mercury line of the lamp's table that takes part, on the table's scale.
+const MERCURY_FAINTEST: f64 = 500.0;
+/// For lines of a gas by their strength relative to the strongest of that gas within half a
+/// recording's span: probability that such a line shows. Strengths are known to a factor of three
+/// and the detector's response is not known, so that even a strong line may be lacking (common
+/// practice, no published source).
+const SHOWS: [(f64, f64); 4] = [(0.3, 0.9), (0.1, 0.7), (0.03, 0.4), (0.01, 0.15)];
+/// Relative strength from which a line may carry the axis: fainter ones would be taken for
+/// something else's.
+const CARRIES_FROM: f64 = 0.03;
+/// Relative strength from which a line is looked for first.
+const STRONG_FROM: f64 = 0.1;
+/// Distance from a main line of mercury, nm, within which the lines of its multiplet lie.
+const MAIN_REACH_NM: f64 = 1.2;
+/// The same for ions.
+const ION_CARRIES_FROM: f64 = 0.3;
+/// Relative strength from which a line may start the search.
+const SEED_FROM: f64 = 0.05;
+/// Most lines of a gas within half a span that start the search, the strongest first.
+const SEEDS_NEARBY: usize = 10;
+/// How much less probable it is that an ion's line shows than an atom's of the same standing: lamps
+/// of low current hardly excite ions (common practice, no published source).
+const ION_SHOWS: f64 = 0.3;
+/// Excitation temperature, eV, for which strengths are taken: the middle of what glow discharges
+/// show (Brackett, Mitchell and Vickers, Appl. Spectrosc. 38 (1984) 136, find no single one).
+const EXCITATION_EV: f64 = 0.8;
+/// Wavelengths, nm, outside which glass or silicon may hide a line, however strong.
+const SURE_RANGE_NM: (f64, f64) = (380.0, 920.0);
+/// Factor by which the strengths of two blended lines may be wrong against each other.
+const STRENGTH_FACTOR: f64 = 3.0;
 /// How far a peak may be off a feature's place, in line widths, standard deviation, on an axis
 /// through two or three lines.
 pub const PLACE_FWHM: f64 = 0.2;
 /// The same once the axis has been fitted to all the lines it meets.
 pub const FITTED_PLACE_FWHM: f64 = 0.1;
+/// Probability that a line shows outside [`SURE_RANGE_NM`], at most.
+const UNSURE_SHOWS: f64 = 0.6;
 /// Most that one match can say, nats: a line that fits perfectly may still be another's.
-const MATCH_CAP: f64 = 5.0;
+const MATCH_CAP: f64 = 6.0;
 /// Nats lost for each of the strongest peaks that no feature of the lamp explains.
 const STRANGER: f64 = 1.5;
 /// How many of the strongest peaks must be explained.
 const STRANGERS_LOOKED_AT: usize = 12;
 /// Two lines of one element closer than this (in line widths) are one mark.
 const MERGE_FWHM: f64 = 0.85;
+/// Shift of a blend's centre in line widths beyond which it does not carry the axis.
+const MAX_PULL_FWHM: f64 = 0.2;
 
-/// The lamp's features as marks for a line width in nm.
-pub fn marks(tables: &Tables, fwhm_nm: f64) -> Vec<Mark> {
-    let mut out: Vec<Mark> = Vec::new();
-    let mercury: Vec<&LampFeature> = tables
-        .lamp()
-        .iter()
-        .filter(|f| f.is_mercury && f.intensity.is_some_and(|i| i >= 500.0))
-        .collect();
+impl LampPattern {
+    /// The pattern of a lamp from the tables.
+    pub fn new(lamp: &Lamp, tables: &Tables) -> Self {
+        let mut emissions: Vec<Emission> = Vec::new();
+        if lamp.has_mercury() {
+            emissions.extend(mercury(tables));
+        }
+        match lamp {
+            Lamp::Fluorescent => emissions.extend(fluorescent(tables)),
+            Lamp::Discharge(gases) => {
+                for gas in gases.iter().filter(|g| *g != MERCURY) {
+                    emissions.extend(gas_lines(gas, tables));
+                }
+            }
+        }
+        emissions.sort_by(|a, b| a.nm.total_cmp(&b.nm));
+        LampPattern { lamp: lamp.clone(), emissions }
+    }
+
+    /// Gases with lines in it, atoms and ions apart.
+    fn spectra(&self) -> Vec<(&str, bool)> {
+        let mut out: Vec<(&str, bool)> = Vec::new();
+        for e in self.emissions.iter().filter(|e| e.role == Role::Line) {
+            if !out.contains(&(&e.gas, e.ion)) {
+                out.push((&e.gas, e.ion));
+            }
+        }
+        out
+    }
+
+    /// Marks for a line width and the span of a recording, both in nm.
+    pub fn marks(&self, fwhm_nm: f64, span_nm: f64) -> Vec<Mark> {
+        let mut out = Vec::new();
+        for (gas, ion) in self.spectra() {
+            let lines: Vec<&Emission> = self
+                .emissions
+                .iter()
+                .filter(|e| e.role == Role::Line && e.gas == gas && e.ion == ion)
+                .collect();
+            let merged = merge(&lines, fwhm_nm);
+            if gas == MERCURY {
+                out.extend(merged.iter().map(mercury_mark));
+            } else {
+                out.extend(rated(&merged, ion, span_nm));
+            }
+        }
+        for e in self.emissions.iter().filter(|e| e.role != Role::Line) {
+            let shows = OTHERS_SHOW[if e.role == Role::Buffer { 1 } else { 2 }];
+            out.push(Mark { nm: e.nm, u_nm: e.u_nm, shows, line: false, seed: false });
+        }
+        out.sort_by(|a, b| a.nm.total_cmp(&b.nm));
+        out
+    }
+
+    /// Lines that may carry the axis at this line width on the range (nm), and those that may not,
+    /// with the reason.
+    pub fn anchor_lines(
+        &self,
+        fwhm_nm: f64,
+        range: (f64, f64),
+    ) -> (Vec<AnchorLine<'_>>, Vec<Left>) {
+        let (mut use_, mut leave) = (Vec::new(), Vec::new());
+        for f in self.emissions.iter().filter(|e| e.role != Role::Phosphor && e.carries) {
+            if f.nm < range.0 || f.nm > range.1 {
+                continue;
+            }
+            let same = |o: &&Emission| {
+                o.role != Role::Phosphor
+                    && (&o.gas, o.ion) == (&f.gas, f.ion)
+                    && (o.nm - f.nm).abs() > 1e-9
+            };
+            let strongest = self
+                .emissions
+                .iter()
+                .filter(same)
+                .filter(|o| (range.0..=range.1).contains(&o.nm))
+                .map(|o| o.strength)
+                .fold(f.strength, f64::max);
+            let rated = f.gas != MERCURY && f.role == Role::Line;
+            let least = if f.ion { ION_CARRIES_FROM } else { CARRIES_FROM };
+            if rated && f.strength < least * strongest {
+                continue;
+            }
+            let blend = Blend::of(f, self.emissions.iter().filter(same), fwhm_nm);
+            if blend.under_a_stronger {
+                if !rated || f.strength > SHOWS[1].0 * strongest {
+                    leave.push((
+                        f.name.clone(),
+                        f.nm,
+                        "merges with a stronger line at this line width".to_string(),
+                    ));
+                }
+            } else if blend.pull.abs() > MAX_PULL_FWHM * fwhm_nm
+                || (rated && blend.u > MAX_PULL_FWHM * fwhm_nm)
+            {
+                leave.push((
+                    f.name.clone(),
+                    f.nm,
+                    format!(
+                        "blend at this line width: its centre is shifted by some {:+.2} nm",
+                        blend.pull
+                    ),
+                ));
+            } else {
+                use_.push(AnchorLine {
+                    emission: f,
+                    nm: f.nm + blend.pull,
+                    u_nm: f.u_nm.hypot(blend.u),
+                    strong: if rated {
+                        !f.ion && f.strength >= STRONG_FROM * strongest
+                    } else {
+                        MAIN_LINES.iter().any(|(nm, _)| (nm - f.nm).abs() < MAIN_REACH_NM)
+                    },
+                });
+            }
+        }
+        (use_, leave)
+    }
+}
+
+/// A line that may carry the axis.
+#[derive(Debug, Clone, Copy)]
+pub struct AnchorLine<'a> {
+    /// The line.
+    pub emission: &'a Emission,
+    /// Where its peak stands at this line width, nm (air).
+    pub nm: f64,
+    /// Standard uncertainty of that place, nm.
+    pub u_nm: f64,
+    /// True for lines that a recording hardly lacks: these are looked for first.
+    pub strong: bool,
+}
+
+/// Name, wavelength in nm and reason of a line that does not carry the axis.
+pub type Left = (String, f64, String);
+
+/// What the neighbours of a line do to the place of its peak.
+struct Blend {
+    /// Shift of the centre, nm.
+    pull: f64,
+    /// Standard uncertainty of that shift, nm.
+    u: f64,
+    /// True where a stronger line of the same gas swallows it.
+    under_a_stronger: bool,
+}
+
+impl Blend {
+    fn of<'a>(f: &Emission, others: impl Iterator<Item = &'a Emission>, fwhm_nm: f64) -> Self {
+        // Neighbours that a fit cannot take apart.
+        let close: Vec<&Emission> = others
+            .filter(|o| {
+                (o.nm - f.nm).abs() < MERGE_FWHM * fwhm_nm && o.strength > 0.02 * f.strength
+            })
+            .collect();
+        let pull = |factor: f64| -> f64 {
+            let sum: f64 = f.strength + close.iter().map(|o| factor * o.strength).sum::<f64>();
+            close.iter().map(|o| factor * o.strength * (o.nm - f.nm)).sum::<f64>() / sum
+        };
+        let p = pull(1.0);
+        // The ratio differs from lamp to lamp.
+        let u = if f.gas == MERCURY {
+            0.5 * p.abs()
+        } else {
+            0.5 * (pull(STRENGTH_FACTOR) - pull(1.0 / STRENGTH_FACTOR)).abs()
+        };
+        Blend { pull: p, u, under_a_stronger: close.iter().any(|o| o.strength > f.strength) }
+    }
+}
+
+fn mercury(tables: &Tables) -> impl Iterator<Item = Emission> + '_ {
+    tables.lamp().iter().filter(|f| f.is_mercury).filter_map(|f| {
+        let strength = f.intensity.filter(|i| *i >= MERCURY_FAINTEST)?;
+        Some(Emission {
+            name: f.name.clone(),
+            gas: MERCURY.into(),
+            nm: f.wavelength_nm,
+            u_nm: f.u_nm,
+            strength,
+            ion: false,
+            role: Role::Line,
+            carries: f.anchor != AnchorUse::No,
+        })
+    })
+}
+
+/// What a fluorescent lamp shows besides mercury.
+fn fluorescent(tables: &Tables) -> impl Iterator<Item = Emission> + '_ {
+    tables.lamp().iter().filter(|f| !f.is_mercury).map(|f| Emission {
+        name: f.name.clone(),
+        gas: f.species.split(' ').next().unwrap_or_default().into(),
+        nm: f.wavelength_nm,
+        u_nm: f.u_nm,
+        strength: f.intensity.unwrap_or(0.0),
+        ion: false,
+        role: if f.is_buffer_gas { Role::Buffer } else { Role::Phosphor },
+        carries: f.is_buffer_gas && f.anchor != AnchorUse::No,
+    })
+}
+
+/// The atom's and the ion's lines of a gas.
+fn gas_lines(gas: &str, tables: &Tables) -> Vec<Emission> {
+    let mut out = Vec::new();
+    for s in tables.species().iter().filter(|s| s.gas == gas && !s.lines.is_empty()) {
+        let strengths = line_strengths(s, EXCITATION_EV);
+        let top = strengths.iter().copied().fold(0.0, f64::max);
+        let ion = s.kind == SpeciesKind::Ion;
+        let faintest = SHOWS[SHOWS.len() - 1].0 * 0.01;
+        for (l, strength) in s.lines.iter().zip(&strengths) {
+            let strength = strength / top;
+            if strength > faintest {
+                out.push(Emission {
+                    name: format!("{} {:.2}", s.name, l.wavelength_nm),
+                    gas: gas.into(),
+                    nm: l.wavelength_nm,
+                    u_nm: 0.0,
+                    strength,
+                    ion,
+                    role: Role::Line,
+                    carries: true,
+                });
+            }
+        }
+    }
+    out
+}
+
+/// Lines that an instrument merges: centre, spread, strength, first and last.
+struct Merged {
+    nm: f64,
+    spread: f64,
+    strength: f64,
+    first: f64,
+    last: f64,
+}
+
+/// Merges what a line width cannot separate, weighted by strength; `lines` ascending.
+fn merge(lines: &[&Emission], fwhm_nm: f64) -> Vec<Merged> {
+    let mut out = Vec::new();
     let mut k = 0;
-    while k < mercury.len() {
-        // Merge what this instrument cannot separate, weighted by tabulated intensity.
-        let (mut sum, mut weight, mut last) = (0.0, 0.0, mercury[k].wavelength_nm);
-        let start = k;
-        while k < mercury.len() && mercury[k].wavelength_nm - last < MERGE_FWHM * fwhm_nm {
-            let w = mercury[k].intensity.unwrap_or(1.0);
-            sum += w * mercury[k].wavelength_nm;
-            weight += w;
-            last = mercury[k].wavelength_nm;
+    while k < lines.len() {
+        let first = lines[k].nm;
+        let (mut sum, mut weight, mut last) = (0.0, 0.0, first);
+        while k < lines.len() && lines[k].nm - last < MERGE_FWHM * fwhm_nm {
+            sum += lines[k].strength * lines[k].nm;
+            weight += lines[k].strength;
+            last = lines[k].nm;
             k += 1;
         }
-        let nm = sum / weight;
-        let spread = 0.25 * (last - mercury[start].wavelength_nm);
-        let main = MAIN_LINES
-            .iter()
-            .filter(|(m, _)| (mercury[start].wavelength_nm - 1.2..=last + 1.2).contains(m))
-            .map(|(_, p)| *p)
-            .fold(0.0, f64::max);
-        out.push(Mark { nm, u_nm: spread, missing: main, mercury: true });
+        out.push(Merged {
+            nm: sum / weight,
+            spread: 0.25 * (last - first),
+            strength: weight,
+            first,
+            last,
+        });
     }
-    for f in tables.lamp().iter().filter(|f| !f.is_mercury) {
-        out.push(Mark { nm: f.wavelength_nm, u_nm: f.u_nm, missing: 0.0, mercury: false });
+    out
+}
+
+fn mercury_mark(m: &Merged) -> Mark {
+    let main = MAIN_LINES
+        .iter()
+        .filter(|(nm, _)| (m.first - MAIN_REACH_NM..=m.last + MAIN_REACH_NM).contains(nm))
+        .map(|(_, p)| *p)
+        .fold(0.0, f64::max);
+    Mark {
+        nm: m.nm,
+        u_nm: m.spread,
+        shows: if main > 0.0 { main } else { OTHERS_SHOW[0] },
+        line: true,
+        seed: main > 0.0,
     }
-    out.sort_by(|a, b| a.nm.total_cmp(&b.nm));
+}
+
+/// Marks of a gas, each judged by its strength among its neighbours within half a span.
+fn rated(lines: &[Merged], ion: bool, span_nm: f64) -> Vec<Mark> {
+    let mut out = Vec::new();
+    for m in lines {
+        let near = || lines.iter().filter(|o| (o.nm - m.nm).abs() <= 0.5 * span_nm);
+        let top = near().map(|o| o.strength).fold(0.0, f64::max);
+        let relative = m.strength / top;
+        let Some((_, shows)) = SHOWS.iter().find(|(from, _)| relative >= *from) else { continue };
+        let stronger = near().filter(|o| o.strength > m.strength).count();
+        let sure = (SURE_RANGE_NM.0..=SURE_RANGE_NM.1).contains(&m.nm);
+        out.push(Mark {
+            nm: m.nm,
+            u_nm: m.spread,
+            shows: if ion { ION_SHOWS } else { 1.0 } * shows.min(if sure { 1.0 } else { UNSURE_SHOWS }),
+            line: true,
+            seed: !ion && relative >= SEED_FROM && stronger < SEEDS_NEARBY,
+        });
+    }
     out
 }
 
@@ -107,12 +447,12 @@ pub fn seen(peaks: &PeakList) -> Vec<Seen> {
     out
 }
 
-/// How well an axis fits: nats for the lamp, and how many mercury marks were met.
+/// How well an axis fits: nats for the lamp, and how many of its lines were met.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Score {
     /// Log-likelihood ratio against peaks that lie anywhere, nats.
     pub nats: f64,
-    /// Marks of mercury that have a peak.
+    /// Lines that have a peak.
     pub met: usize,
 }
 
@@ -130,31 +470,41 @@ pub fn score(
     let mut nats = 0.0;
     let mut met = 0;
     let mut explained = [false; MAX_SEEN];
+    // One peak is one feature's.
+    let mut taken = [false; MAX_SEEN];
     let mut k = 0;
-    for m in marks {
-        if m.nm < range.0 + fwhm_nm || m.nm > range.1 - fwhm_nm {
-            continue;
+    let from = marks.partition_point(|m| m.nm < range.0 + fwhm_nm);
+    for m in &marks[from..] {
+        if m.nm > range.1 - fwhm_nm {
+            break;
         }
         let sd = ((place_fwhm * fwhm_nm).powi(2) + m.u_nm.powi(2)).sqrt();
         let reach = 2.5 * sd;
+        // Reaches differ from mark to mark: go back to the first that this one may meet.
+        while k > 0 && nm[k - 1] >= m.nm - reach {
+            k -= 1;
+        }
         while k < nm.len() && nm[k] < m.nm - reach {
             k += 1;
         }
-        let mut best = 0.0f64;
+        let (mut best, mut by) = (f64::NEG_INFINITY, None);
         let mut j = k;
         while j < nm.len() && nm[j] <= m.nm + reach {
             let z = (nm[j] - m.nm) / sd;
             // Chance: peaks at least as tall as this one, spread over the range.
             let chance = seen[j].rank / span * sd * (2.0 * std::f64::consts::PI).sqrt();
-            best = best.max((-chance.ln() - 0.5 * z * z).min(MATCH_CAP));
+            let gain = (-chance.ln() - 0.5 * z * z).min(MATCH_CAP);
+            if gain > best && !taken[j] {
+                (best, by) = (gain, Some(j));
+            }
             explained[j] = true;
             j += 1;
         }
-        if best > 0.0 {
-            met += usize::from(m.mercury);
-            nats += best;
-        } else {
-            nats -= m.missing;
+        // Bayes factor of what stands at this place: the feature shows, or chance alone.
+        nats += (1.0 - m.shows + m.shows * best.exp()).ln();
+        if let Some(j) = by.filter(|_| best > 0.0) {
+            taken[j] = true;
+            met += usize::from(m.line);
         }
     }
     for (s, e) in seen.iter().zip(&explained) {
@@ -163,52 +513,4 @@ pub fn score(
         }
     }
     Score { nats, met }
-}
-
-/// Lines that may carry the axis (feature, wavelength and its standard uncertainty in nm), and
-/// those that may not, with the reason.
-pub type AnchorLines<'a> = (Vec<(&'a LampFeature, f64, f64)>, Vec<(&'a LampFeature, String)>);
-
-/// Lines that may carry the axis for this line width: name, wavelength, its uncertainty, whether
-/// it is the buffer gas's; and those that may not, with the reason.
-pub fn anchor_lines(tables: &Tables, fwhm_nm: f64) -> AnchorLines<'_> {
-    let (mut use_, mut leave) = (Vec::new(), Vec::new());
-    let lamp = tables.lamp();
-    for f in lamp.iter().filter(|f| f.is_mercury || f.is_buffer_gas) {
-        let own = f.intensity.unwrap_or(0.0);
-        // Neighbours of the same emitter that a fit cannot take apart, as the tables have them.
-        let close: Vec<&LampFeature> = lamp
-            .iter()
-            .filter(|o| {
-                o.name != f.name
-                    && o.species == f.species
-                    && (o.wavelength_nm - f.wavelength_nm).abs() < MERGE_FWHM * fwhm_nm
-                    && o.intensity.unwrap_or(0.0) > 0.02 * own
-            })
-            .collect();
-        let pull: f64 = close
-            .iter()
-            .map(|o| {
-                let w = o.intensity.unwrap_or(0.0) / (own + o.intensity.unwrap_or(0.0));
-                w * (o.wavelength_nm - f.wavelength_nm)
-            })
-            .sum();
-        if f.anchor == AnchorUse::No || own < 500.0 {
-            continue;
-        }
-        if close.iter().any(|o| o.intensity.unwrap_or(0.0) > own) {
-            leave.push((f, "merges with a stronger line at this line width".to_string()));
-        } else if pull.abs() > 0.2 * fwhm_nm {
-            leave.push((
-                f,
-                format!("blend at this line width: its centre is shifted by some {pull:+.2} nm"),
-            ));
-        } else {
-            // Shift by the blend, with half of it as its uncertainty: the ratio differs from lamp
-            // to lamp.
-            let u = (f.u_nm.powi(2) + (0.5 * pull).powi(2)).sqrt();
-            use_.push((f, f.wavelength_nm + pull, u));
-        }
-    }
-    (use_, leave)
 }

@@ -49,6 +49,18 @@ pub struct LeftOut {
     pub reason: String,
 }
 
+/// A lamp that an axis was set by.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct LampUsed {
+    /// Which lamp it is.
+    pub lamp: Lamp,
+    /// Name of the recording.
+    pub recording: String,
+    /// SHA-256 of its file, if it came from one.
+    pub sha256: Option<String>,
+}
+
 /// An instrument's profile: its axis, line width and how they were found.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
@@ -67,10 +79,6 @@ pub struct Profile {
     pub own_axis: AxisKind,
     /// First and last value of its own axis.
     pub own_range: [f64; 2],
-    /// Which lamp it was set by.
-    pub lamp: Lamp,
-    /// SHA-256 of the lamp's file, if it came from one.
-    pub lamp_sha256: Option<String>,
     /// Wavelengths between which lamp lines carry the axis, nm (air).
     pub anchored_nm: [f64; 2],
     /// Root mean square of the anchors' residuals, nm.
@@ -90,6 +98,8 @@ pub struct Profile {
     /// Models of the axis that were weighed, the most probable first.
     #[serde(default)]
     pub models: Vec<ModelShare>,
+    /// The lamps it was set by.
+    pub lamps: Vec<LampUsed>,
     /// Lines that carry the fit, ascending.
     pub anchors: Vec<Anchor>,
     /// Lines that do not, with the reason.
@@ -131,7 +141,7 @@ impl Profile {
     /// Mark in the first line of every profile file.
     pub const FORMAT: &'static str = "glowtell-profile";
     /// Version of the layout.
-    pub const FORMAT_VERSION: u32 = 1;
+    pub const FORMAT_VERSION: u32 = 2;
 
     /// Wavelength with standard uncertainty (nm, air) at `x` of the instrument's own axis.
     pub fn wavelength(&self, x: f64) -> Measured {

@@ -1,32 +1,51 @@
 //! Which axis brings the peaks onto the lamp's features, with nothing or little known.
 
 use super::fit::{self, Point};
-use super::pattern::{FITTED_PLACE_FWHM, Mark, PLACE_FWHM, Score, Seen, score};
+use super::pattern::{FITTED_PLACE_FWHM, LampPattern, Mark, PLACE_FWHM, Score, Seen, score};
 use crate::AxisKind;
+use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
 
 /// Smallest and largest dispersion of array spectrometers, nm per pixel.
 pub const DISPERSION_NM: (f64, f64) = (0.03, 1.5);
-/// Shortest and longest wavelength that silicon and CMOS array spectrometers reach, nm; an axis
-/// may run somewhat beyond with dead ends.
-pub const REACH_NM: (f64, f64) = (150.0, 1250.0);
+/// Shortest and longest wavelength that array spectrometers reach, nm; an axis may run somewhat
+/// beyond with dead ends.
+pub const REACH_NM: (f64, f64) = (150.0, 2100.0);
+/// How far beyond [`REACH_NM`] the dead ends of an axis may run, nm.
+const DEAD_END_NM: f64 = 100.0;
 /// Most that the dispersion may change from the middle of the axis to its end, as a share: four
 /// times the second Chebyshev coefficient over the first, for the prior's two standard deviations.
 const MAX_CURVATURE: f64 = 0.32;
-/// How many of the tallest peaks are tried as main lines.
-const TRIED: usize = 16;
-/// Reach for a third line beyond the straight axis through two, as a share of its distance: what
-/// the curvature of a plane grating amounts to.
-const THIRD_REACH: f64 = 0.06;
-
+/// How many of the tallest peaks start the search.
+const TRIED: usize = 12;
+/// How many more of the tallest peaks vote on the curvature.
+const VOTERS: usize = 20;
+/// Steps of the curvature between its limits: fine enough for a line that is a thousandth of the
+/// recording.
+const CURVATURES: usize = 256;
+/// How far a voting peak may lie off its mark, in line widths.
+const VOTE_FWHM: f64 = 0.5;
+/// Product of the distances from the two starting peaks (in half recordings) below which a peak
+/// says nothing of the curvature.
+const MIN_LEVER: f64 = 0.01;
+/// How many of the starts with the most votes are looked at in full.
+const STARTS: usize = 600;
 /// Most that a factory nm axis is tilted, nm from its middle to its end (common practice, no
 /// published source: "up to a few nm").
 const MAX_TILT_NM: f64 = 3.0;
+/// Most marks that start the search on an nm axis.
+const NEAR_SEEDS: usize = 24;
+/// How far the ends of an axis may lie from where the user says, as a share of the span, and at
+/// least in nm.
+const ABOUT: (f64, f64) = (0.1, 20.0);
+/// Displacement of a false lamp's lines, nm: more than any line width, less than the range.
+const FALSE_SHIFT_NM: (f64, f64) = (9.0, 45.0);
 
-/// An axis that was tried: λ(t) = c0 + c1 t + c2 (2t² − 1), t from −1 to 1 over the recording.
+/// An axis that was tried: a series of Chebyshev polynomials of t, which runs from −1 to 1 over the
+/// recording.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Trial {
     /// Coefficients, nm.
-    pub c: [f64; 3],
+    pub c: [f64; 5],
     /// How well it fits.
     pub score: Score,
 }
@@ -34,8 +53,65 @@ pub struct Trial {
 impl Trial {
     /// Wavelength at `t`.
     pub fn nm(&self, t: f64) -> f64 {
-        self.c[0] + self.c[1] * t + self.c[2] * (2.0 * t * t - 1.0)
+        // Clenshaw's recurrence.
+        let (mut b1, mut b2) = (0.0, 0.0);
+        for c in self.c[1..].iter().rev() {
+            (b1, b2) = (c + 2.0 * t * b1 - b2, b1);
+        }
+        self.c[0] + t * b1 - b2
     }
+}
+
+/// The lamp's marks for each octave of dispersion that the instrument may have: what merges and
+/// which lines are strong among their neighbours depends on it.
+pub struct Octaves {
+    /// Least dispersion of each octave (nm per unit of the own axis) and the marks there.
+    levels: Vec<(f64, Vec<Mark>)>,
+}
+
+impl Octaves {
+    /// For the axis of `ground`; `false_lamp`: each line displaced on its own by the numbers that
+    /// follow from this seed.
+    pub fn new(pattern: &LampPattern, ground: &Ground, false_lamp: Option<u64>) -> Self {
+        let points = ground.range[1] - ground.range[0];
+        let mut steps = vec![1.0];
+        if ground.kind == AxisKind::Pixel {
+            steps.clear();
+            let mut d = DISPERSION_NM.0;
+            while d < DISPERSION_NM.1 {
+                steps.push(d);
+                d *= 2.0;
+            }
+        }
+        let middle = if ground.kind == AxisKind::Pixel { std::f64::consts::SQRT_2 } else { 1.0 };
+        let levels = steps
+            .into_iter()
+            .map(|d| {
+                let mut marks = pattern.marks(ground.fwhm_own * d * middle, points * d * middle);
+                if let Some(seed) = false_lamp {
+                    displace(&mut marks, seed);
+                }
+                (d, marks)
+            })
+            .collect();
+        Octaves { levels }
+    }
+
+    /// Marks for a dispersion.
+    pub fn at(&self, dispersion: f64) -> &[Mark] {
+        let k = self.levels.partition_point(|(d, _)| *d <= dispersion);
+        &self.levels[k.max(1) - 1].1
+    }
+}
+
+/// Makes a false lamp.
+fn displace(marks: &mut [Mark], seed: u64) {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    for m in marks.iter_mut() {
+        let d: f64 = rng.random_range(FALSE_SHIFT_NM.0..FALSE_SHIFT_NM.1);
+        m.nm += if rng.random_bool(0.5) { d } else { -d };
+    }
+    marks.sort_by(|a, b| a.nm.total_cmp(&b.nm));
 }
 
 /// What the search works on.
@@ -46,6 +122,10 @@ pub struct Ground<'a> {
     pub range: [f64; 2],
     /// Line width in points' own axis units.
     pub fwhm_own: f64,
+    /// What the own axis is.
+    pub kind: AxisKind,
+    /// Where the axis begins and ends, nm, if somebody knows it roughly.
+    pub about: Option<(f64, f64)>,
 }
 
 impl Ground<'_> {
@@ -54,27 +134,51 @@ impl Ground<'_> {
         (2.0 * x - self.range[0] - self.range[1]) / (self.range[1] - self.range[0])
     }
 
+    /// Half the recording in units of the own axis.
+    pub fn half(&self) -> f64 {
+        0.5 * (self.range[1] - self.range[0])
+    }
+
+    /// True where an instrument may cover this range, nm in either order.
+    fn plausible(&self, a: f64, b: f64) -> bool {
+        let (lo, hi) = (a.min(b), a.max(b));
+        let reach =
+            lo >= REACH_NM.0 - DEAD_END_NM && hi <= REACH_NM.1 + DEAD_END_NM && hi > REACH_NM.0;
+        reach
+            && self.about.is_none_or(|(s, e)| {
+                let (s, e) = (s.min(e), s.max(e));
+                let tolerance = (ABOUT.0 * (e - s)).max(ABOUT.1);
+                (lo - s).abs() <= tolerance && (hi - e).abs() <= tolerance
+            })
+    }
+
     /// Scores an axis; `None` where it is no axis at all (folds back, out of reach).
-    fn judge(&self, marks: &[Mark], c: [f64; 3], buffer: &mut Vec<(f64, usize)>) -> Option<Trial> {
-        let mut trial = Trial { c, score: Score { nats: 0.0, met: 0 } };
+    fn judge(&self, octaves: &Octaves, c: [f64; 3], buffer: &mut Buffer) -> Option<Trial> {
+        let mut trial = Trial { c: [c[0], c[1], c[2], 0.0, 0.0], score: Score { nats: 0.0, met: 0 } };
         let (a, b) = (trial.nm(-1.0), trial.nm(1.0));
-        let range = (a.min(b), a.max(b));
-        if 4.0 * c[2].abs() > MAX_CURVATURE * c[1].abs()
-            || range.0 < REACH_NM.0 - 100.0
-            || range.1 > REACH_NM.1 + 100.0
-        {
+        if 4.0 * c[2].abs() > MAX_CURVATURE * c[1].abs() || !self.plausible(a, b) {
             return None;
         }
-        let half = 0.5 * (self.range[1] - self.range[0]);
-        let fwhm_nm = self.fwhm_own * c[1].abs() / half;
-        buffer.clear();
-        buffer.extend(self.seen.iter().enumerate().map(|(k, s)| (trial.nm(self.t(s.x)), k)));
+        let dispersion = c[1].abs() / self.half();
+        buffer.nm.clear();
+        buffer.seen.clear();
+        let mut put = |s: &Seen| {
+            buffer.nm.push(trial.nm(self.t(s.x)));
+            buffer.seen.push(s.clone());
+        };
         if b < a {
-            buffer.reverse();
+            self.seen.iter().rev().for_each(&mut put);
+        } else {
+            self.seen.iter().for_each(&mut put);
         }
-        let nm: Vec<f64> = buffer.iter().map(|(n, _)| *n).collect();
-        let ordered: Vec<Seen> = buffer.iter().map(|(_, k)| self.seen[*k].clone()).collect();
-        trial.score = score(marks, &ordered, &nm, range, fwhm_nm, PLACE_FWHM);
+        trial.score = score(
+            octaves.at(dispersion),
+            &buffer.seen,
+            &buffer.nm,
+            (a.min(b), a.max(b)),
+            self.fwhm_own * dispersion,
+            PLACE_FWHM,
+        );
         Some(trial)
     }
 
@@ -83,14 +187,16 @@ impl Ground<'_> {
     ///
     /// Any three peaks can be brought onto any three lines: it is the lines beyond the third that
     /// tell the lamp from chance, and they tell more the closer the axis is.
-    pub fn refine(&self, marks: &[Mark], kind: AxisKind, trials: &[Trial]) -> Vec<Trial> {
-        let half = 0.5 * (self.range[1] - self.range[0]);
+    fn refine(&self, octaves: &Octaves, trials: &[Trial]) -> Vec<Trial> {
+        let half = self.half();
         let mut out: Vec<Trial> = Vec::new();
         for trial in trials {
             if out.len() >= REFINED {
                 break;
             }
-            let fwhm_nm = self.fwhm_own * trial.c[1].abs() / half;
+            let dispersion = trial.c[1].abs() / half;
+            let fwhm_nm = self.fwhm_own * dispersion;
+            let marks = octaves.at(dispersion);
             let mut place: Vec<f64> = self.seen.iter().map(|s| trial.nm(self.t(s.x))).collect();
             // Axes that are the same within a line width are refined once.
             let mid = trial.nm(0.0);
@@ -104,7 +210,8 @@ impl Ground<'_> {
             for reach in [1.0, 0.6, 0.4] {
                 let points: Vec<Point> = marks
                     .iter()
-                    .filter(|m| m.mercury || m.u_nm < 0.2 * fwhm_nm)
+                    .filter(|m| m.line || m.u_nm < 0.2 * fwhm_nm)
+                        .filter(|m| m.shows > MIN_SHOWS)
                     .filter_map(|m| {
                         let near = |k: &usize| (place[*k] - m.nm).abs();
                         let k = (0..place.len())
@@ -117,7 +224,7 @@ impl Ground<'_> {
                 if points.len() < 3 {
                     break;
                 }
-                let Ok(f) = fit::fit(&points, self.range, kind) else { break };
+                let Ok(f) = fit::fit(&points, self.range, self.kind) else { break };
                 for (p, s) in place.iter_mut().zip(self.seen) {
                     *p = f.model.wavelength(s.x).value;
                 }
@@ -126,14 +233,11 @@ impl Ground<'_> {
             let Some(f) = fitted else { continue };
             let (a, b) =
                 (f.model.wavelength(self.range[0]).value, f.model.wavelength(self.range[1]).value);
-            let ascending = if b < a {
-                let mut v: Vec<(f64, Seen)> =
-                    place.iter().copied().zip(self.seen.iter().cloned()).collect();
-                v.reverse();
-                v
-            } else {
-                place.iter().copied().zip(self.seen.iter().cloned()).collect()
-            };
+            let mut ascending: Vec<(f64, Seen)> =
+                place.iter().copied().zip(self.seen.iter().cloned()).collect();
+            if b < a {
+                ascending.reverse();
+            }
             if ascending.windows(2).any(|w| w[1].0 <= w[0].0) {
                 continue;
             }
@@ -141,24 +245,51 @@ impl Ground<'_> {
             let mut s = score(marks, &seen, &nm, (a.min(b), a.max(b)), fwhm_nm, FITTED_PLACE_FWHM);
             s.nats -= 0.5 * f.prior_chi2;
             let k = &f.model.coefficients;
-            let base = if kind == AxisKind::Nm {
-                [0.5 * (self.range[0] + self.range[1]), half]
-            } else {
-                [0.0, 0.0]
-            };
-            out.push(Trial { c: [base[0] + k[0], base[1] + k[1], k[2]], score: s });
+            let mut c = [0.0; 5];
+            c.iter_mut().zip(k).for_each(|(c, k)| *c = *k);
+            if self.kind == AxisKind::Nm {
+                // The fit is a correction of the own axis.
+                c[0] += 0.5 * (self.range[0] + self.range[1]);
+                c[1] += half;
+            }
+            out.push(Trial { c, score: s });
         }
         best_first(out)
     }
 
+    pub fn dbg(&self, octaves: &Octaves, t: Trial) -> (usize, Vec<(f64, usize)>) {
+        let d = t.c[1].abs() / self.half();
+        let marks = octaves.at(d);
+        let (a, b) = (t.nm(-1.0), t.nm(1.0));
+        for m in marks.iter().filter(|m| m.nm > a.min(b) && m.nm < a.max(b)) {
+            let near = self.seen.iter().map(|s| (t.nm(self.t(s.x)) - m.nm, s.rank)).min_by(|a, b| a.0.abs().total_cmp(&b.0.abs())).unwrap();
+            eprintln!("     mark {:.2} u {:.2} shows {:.2} seed {} nearest {:+.2} rank {}", m.nm, m.u_nm, m.shows, m.seed, near.0, near.1);
+        }
+        let r = self.refine(octaves, &[t]);
+        (marks.len(), r.iter().map(|t| (t.score.nats, t.score.met)).collect())
+    }
+
+    /// The axes that bring the peaks onto the lamp's lines, best first.
+    pub fn search(&self, octaves: &Octaves, search_nm: f64) -> Vec<Trial> {
+        let trials = match self.kind {
+            AxisKind::Nm => self.near(octaves, search_nm),
+            AxisKind::Pixel => self.blind(octaves),
+        };
+        self.refine(octaves, &trials)
+    }
+
     /// All promising axes for an nm axis that is off by up to `search_nm`, best first: a line and
     /// a peak give a shift, two of each a shift and a tilt.
-    pub fn near(&self, marks: &[Mark], search_nm: f64) -> Vec<Trial> {
-        let half = 0.5 * (self.range[1] - self.range[0]);
+    fn near(&self, octaves: &Octaves, search_nm: f64) -> Vec<Trial> {
+        let half = self.half();
         let mid = 0.5 * (self.range[1] + self.range[0]);
-        let main: Vec<&Mark> = marks.iter().filter(|m| m.missing > 0.0).collect();
+        let inside = self.range[0] - search_nm..=self.range[1] + search_nm;
+        let mut main: Vec<&Mark> =
+            octaves.at(1.0).iter().filter(|m| m.seed && inside.contains(&m.nm)).collect();
+        main.sort_by(|a, b| b.shows.total_cmp(&a.shows));
+        main.truncate(NEAR_SEEDS);
         let mut out = Vec::new();
-        let mut buffer = Vec::new();
+        let mut buffer = Buffer::default();
         let close = |m: &Mark| {
             let nm = m.nm;
             self.seen.iter().filter(move |s| (s.x - nm).abs() <= search_nm)
@@ -166,14 +297,14 @@ impl Ground<'_> {
         for (i, m1) in main.iter().enumerate() {
             for p1 in close(m1) {
                 let shift = m1.nm - p1.x;
-                out.extend(self.judge(marks, [mid + shift, half, 0.0], &mut buffer));
+                out.extend(self.judge(octaves, [mid + shift, half, 0.0], &mut buffer));
                 for m2 in &main[i + 1..] {
                     for p2 in close(m2).filter(|p2| p2.index != p1.index) {
                         let (t1, t2) = (self.t(p1.x), self.t(p2.x));
                         let tilt = (m2.nm - p2.x - shift) / (t2 - t1);
                         if tilt.abs() <= MAX_TILT_NM {
                             let c = [mid + shift - tilt * t1, half + tilt, 0.0];
-                            out.extend(self.judge(marks, c, &mut buffer));
+                            out.extend(self.judge(octaves, c, &mut buffer));
                         }
                     }
                 }
@@ -184,74 +315,176 @@ impl Ground<'_> {
 
     /// All promising axes for a recording of which nothing is known but the order of its points.
     ///
-    /// Two tall peaks are taken for two main lines, a third one sets the curvature.
-    pub fn blind(&self, marks: &[Mark]) -> Vec<Trial> {
-        let main: Vec<&Mark> = marks.iter().filter(|m| m.missing > 0.0).collect();
+    /// Two tall peaks are taken for two strong lines; the other tall peaks then vote on the
+    /// curvature, each for those that bring it onto a line.
+    fn blind(&self, octaves: &Octaves) -> Vec<Trial> {
         let mut tall: Vec<&Seen> = self.seen.iter().collect();
         tall.sort_by(|a, b| a.rank.total_cmp(&b.rank));
-        tall.truncate(TRIED);
-        let points = self.range[1] - self.range[0];
-        let half = 0.5 * points;
-        let mut out = Vec::new();
-        let mut buffer = Vec::new();
-        for (i, m1) in main.iter().enumerate() {
-            for m2 in &main[i + 1..] {
-                // The pair must hold one of the two surest lines.
-                if m1.missing.max(m2.missing) < 6.0 {
-                    continue;
+        tall.truncate(VOTERS);
+        let half = self.half();
+        let voters: Vec<f64> = tall.iter().map(|s| self.t(s.x)).collect();
+        let tried = voters.len().min(TRIED);
+        // Pairs of tall peaks by distance, first the one with the smaller t.
+        let mut pairs: Vec<(f64, usize, usize)> = Vec::new();
+        for a in 0..tried {
+            for b in 0..tried {
+                if voters[b] > voters[a] {
+                    pairs.push((voters[b] - voters[a], a, b));
                 }
-                for p1 in &tall {
-                    for p2 in &tall {
-                        if p1.index == p2.index {
-                            continue;
-                        }
-                        let slope = (m2.nm - m1.nm) / (p2.x - p1.x);
-                        if !(DISPERSION_NM.0..=DISPERSION_NM.1).contains(&slope.abs()) {
-                            continue;
-                        }
-                        let (t1, t2) = (self.t(p1.x), self.t(p2.x));
-                        let line = |t: f64| m1.nm + slope * half * (t - t1);
-                        let straight = [line(0.0), slope * half, 0.0];
-                        out.extend(self.judge(marks, straight, &mut buffer));
-                        for m3 in marks {
-                            if m3.missing == 0.0 || m3.nm == m1.nm || m3.nm == m2.nm {
+            }
+        }
+        pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut starts: Vec<(f32, [f64; 3])> = Vec::new();
+        let mut poll = Poll::new();
+        for (k, (d0, marks)) in octaves.levels.iter().enumerate() {
+            let d1 = octaves.levels.get(k + 1).map_or(DISPERSION_NM.1, |(d, _)| *d);
+            let seeds: Vec<&Mark> = marks.iter().filter(|m| m.seed).collect();
+            let electorate: Vec<&Mark> =
+                marks.iter().filter(|m| m.line && m.shows > MIN_SHOWS).collect();
+            let first = starts.len();
+            for (i, m1) in seeds.iter().enumerate() {
+                for m2 in &seeds[i + 1..] {
+                    if m1.shows.max(m2.shows) < SURE_SHOWS {
+                        continue;
+                    }
+                    let dm = m2.nm - m1.nm;
+                    // Distance of the two peaks for the dispersions of this octave.
+                    let (lo, hi) = (dm / (d1 * half), dm / (d0 * half));
+                    let from = pairs.partition_point(|p| p.0 < lo);
+                    for (_, a, b) in pairs[from..].iter().take_while(|p| p.0 < hi) {
+                        for (p1, p2) in [(*a, *b), (*b, *a)] {
+                            let (t1, t2) = (voters[p1], voters[p2]);
+                            let c1 = dm / (t2 - t1);
+                            let c0 = m1.nm - c1 * t1;
+                            if !self.plausible(c0 - c1, c0 + c1) {
                                 continue;
                             }
-                            let reach = THIRD_REACH
-                                * (m3.nm - m1.nm).abs().max((m3.nm - m2.nm).abs())
-                                + 3.0;
-                            for p3 in self.seen {
-                                if (line(self.t(p3.x)) - m3.nm).abs() > reach
-                                    || p3.index == p1.index
-                                    || p3.index == p2.index
-                                {
-                                    continue;
-                                }
-                                let t3 = self.t(p3.x);
-                                // Newton's form of the parabola through three points.
-                                let d12 = (m2.nm - m1.nm) / (t2 - t1);
-                                let d123 = ((m3.nm - m2.nm) / (t3 - t2) - d12) / (t3 - t1);
-                                let q = [
-                                    m1.nm - d12 * t1 + d123 * t1 * t2,
-                                    d12 - d123 * (t1 + t2),
-                                    d123,
-                                ];
-                                let c = [q[0] + 0.5 * q[2], q[1], 0.5 * q[2]];
-                                out.extend(self.judge(marks, c, &mut buffer));
-                            }
+                            let fwhm_nm = self.fwhm_own * c1.abs() / half;
+                            let (votes, d) = poll.vote(
+                                &voters,
+                                (p1, p2),
+                                (c0, c1),
+                                &electorate,
+                                VOTE_FWHM * fwhm_nm,
+                            );
+                            // λ = c0 + c1 t + d (t − t1)(t − t2) as Chebyshev coefficients.
+                            let c = [c0 + d * t1 * t2 + 0.5 * d, c1 - d * (t1 + t2), 0.5 * d];
+                            starts.push((votes, c));
                         }
                     }
                 }
             }
+            // Each octave keeps its best, so that many short patterns do not crowd out a long one.
+            let tail = starts.split_off(first);
+            starts.extend(most_votes(tail, STARTS / 2));
         }
+        let mut buffer = Buffer::default();
+        let out = most_votes(starts, STARTS)
+            .into_iter()
+            .filter_map(|(_, c)| self.judge(octaves, c, &mut buffer))
+            .collect();
         best_first(out)
     }
 }
 
+/// Room for one scoring, kept from trial to trial.
+#[derive(Default)]
+struct Buffer {
+    nm: Vec<f64>,
+    seen: Vec<Seen>,
+}
+
+/// The poll of the tall peaks on the curvature of an axis through two of them.
+struct Poll {
+    /// Differences of the number of votes from step to step.
+    rise: Vec<f32>,
+    /// Curvature, its tolerance and weight of each vote.
+    votes: Vec<(f64, f64, f32)>,
+}
+
+impl Poll {
+    fn new() -> Self {
+        Poll { rise: vec![0.0; CURVATURES + 2], votes: Vec::new() }
+    }
+
+    /// Number of votes for the best curvature d of λ = c0 + c1 t + d (t − t1)(t − t2), and d.
+    fn vote(
+        &mut self,
+        voters: &[f64],
+        (p1, p2): (usize, usize),
+        (c0, c1): (f64, f64),
+        marks: &[&Mark],
+        tolerance_nm: f64,
+    ) -> (f32, f64) {
+        // d is twice the second Chebyshev coefficient.
+        let most = 0.5 * MAX_CURVATURE * c1.abs();
+        let bin = 2.0 * most / CURVATURES as f64;
+        self.rise.fill(0.0);
+        self.votes.clear();
+        let mut level = 0.0;
+        for (k, t) in voters.iter().enumerate() {
+            if k == p1 || k == p2 {
+                continue;
+            }
+            let lever = (t - voters[p1]) * (t - voters[p2]);
+            let straight = c0 + c1 * t;
+            // Taller peaks are more surely lines of the lamp.
+            let weight = 1.0 / (1.0 + 0.05 * k as f32);
+            if lever.abs() < MIN_LEVER {
+                let at = marks.partition_point(|m| m.nm < straight - tolerance_nm);
+                if marks.get(at).is_some_and(|m| m.nm <= straight + tolerance_nm) {
+                    level += weight;
+                }
+                continue;
+            }
+            let reach = most * lever.abs() + tolerance_nm;
+            let from = marks.partition_point(|m| m.nm < straight - reach);
+            for m in marks[from..].iter().take_while(|m| m.nm <= straight + reach) {
+                let d = (m.nm - straight) / lever;
+                let tol = ((tolerance_nm + m.u_nm) / lever.abs()).min(most);
+                let step = |d: f64| ((d + most) / bin).clamp(0.0, CURVATURES as f64) as usize;
+                self.rise[step(d - tol)] += weight;
+                self.rise[step(d + tol) + 1] -= weight;
+                self.votes.push((d, tol, weight));
+            }
+        }
+        let (mut best, mut at, mut sum) = (f32::NEG_INFINITY, 0, 0.0);
+        for (k, r) in self.rise.iter().enumerate() {
+            sum += r;
+            if sum > best {
+                (best, at) = (sum, k);
+            }
+        }
+        // Weighted mean of those who voted for it.
+        let centre = (at as f64 + 0.5) * bin - most;
+        let (mut s, mut w) = (0.0, 0.0);
+        for (d, tol, weight) in &self.votes {
+            if (d - centre).abs() <= tol + bin {
+                let g = f64::from(*weight) / (tol * tol);
+                s += g * d;
+                w += g;
+            }
+        }
+        (best + level, if w > 0.0 { s / w } else { 0.0 })
+    }
+}
+
+/// Lines that show less often neither vote nor are fitted in the search.
+const MIN_SHOWS: f64 = 0.5;
+/// Of two lines that start a search, one must show at least this often.
+const SURE_SHOWS: f64 = 0.85;
 /// How many different trials are refined.
 const REFINED: usize = 24;
 /// How many trials are kept.
 const KEPT: usize = 400;
+
+fn most_votes(mut starts: Vec<(f32, [f64; 3])>, keep: usize) -> Vec<(f32, [f64; 3])> {
+    if starts.len() > keep {
+        starts.select_nth_unstable_by(keep, |a, b| b.0.total_cmp(&a.0));
+        starts.truncate(keep);
+    }
+    starts
+}
 
 fn best_first(mut trials: Vec<Trial>) -> Vec<Trial> {
     trials.retain(|t| t.score.met >= 2);

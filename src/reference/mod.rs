@@ -6,9 +6,11 @@ pub mod constants;
 #[cfg(test)]
 mod facts;
 mod read;
+mod strength;
 mod tables;
 
 pub use air::{air_to_vacuum_nm, refractivity_ciddor, vacuum_to_air_nm};
+pub use strength::line_strengths;
 pub use tables::{Feature, Neighbour, Tables};
 
 use serde::Serialize;

@@ -1,6 +1,6 @@
 //! Made-up values for the tests of the reports: neon-like and invented, no measurement.
 
-use crate::calibrate::{Anchor, AxisModel, CalibrateSettings, Lamp, LeftOut, Profile};
+use crate::calibrate::{Anchor, AxisModel, CalibrateSettings, Lamp, LampUsed, LeftOut, Profile};
 use crate::gases::*;
 use crate::signal::{LineWidth, Peak, PeakList, Saturation};
 use crate::{Axis, AxisKind, Measured, Spectrum};
@@ -190,8 +190,11 @@ pub fn profile() -> Profile {
         points: 1500,
         own_axis: AxisKind::Pixel,
         own_range: [0.0, 1499.0],
-        lamp: Lamp::Fluorescent,
-        lamp_sha256: Some("0".repeat(64)),
+        lamps: vec![LampUsed {
+            lamp: Lamp::Fluorescent,
+            recording: "lamp.csv".into(),
+            sha256: Some("0".repeat(64)),
+        }],
         anchored_nm: [404.66, 579.07],
         rms_nm: 0.027,
         extra_scatter_nm: 0.01,

@@ -577,6 +577,7 @@ impl<'a> Work<'a> {
         let mut hot = 0;
         for (g, f) in fits.iter().enumerate() {
             let Some(fit) = &f.fit else { continue };
+            let tallest = fit.components.iter().map(|c| c.height).fold(0.0, f64::max);
             for (c, u) in fit.components.iter().zip(&fit.u) {
                 let i = self.index_of(c.centre);
                 let (lo, hi) = (self.x[0], self.x[self.x.len() - 1]);
@@ -599,8 +600,12 @@ impl<'a> Work<'a> {
                 let significance = if clipped {
                     filtered.significance(i).abs()
                 } else {
-                    // The smaller of filter and fit: in a blend the fit knows better.
-                    (c.height / filtered.sigma[i]).min(c.height / u[1].max(f64::MIN_POSITIVE))
+                    // In a blend the fit knows better than the filter. Not of its tallest line:
+                    // a bright line that is not quite of the shape fitted has an uncertain
+                    // height, yet nobody can doubt that it is there.
+                    let fitted = c.height / u[1].max(f64::MIN_POSITIVE);
+                    let filter = c.height / filtered.sigma[i];
+                    if c.height < tallest { filter.min(fitted) } else { filter }
                 };
                 if significance < 3.0 && !clipped {
                     continue;

@@ -19,7 +19,7 @@ pub use answers::{
 pub use json::{DIGITS, to_json};
 pub use peaks::{LineWidthRecord, MeasuredRecord, PeakRecord, PeaksRecord, PointsRecord};
 
-use crate::calibrate::Profile;
+use crate::calibrate::{LampUsed, Profile};
 use crate::gases::{GasReport, Verdict};
 use crate::report::cautions::{self, Caution};
 use crate::signal::PeakList;
@@ -31,7 +31,7 @@ use std::path::Path;
 /// Mark of every record.
 pub const FORMAT: &str = "glowtell-record";
 /// Version of the layout.
-pub const SCHEMA_VERSION: u32 = 1;
+pub const SCHEMA_VERSION: u32 = 2;
 
 /// How it went.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -117,8 +117,8 @@ pub struct InputRecord {
 pub struct InstrumentRecord {
     /// Name of the instrument.
     pub name: String,
-    /// SHA-256 of the lamp's file that set the axis.
-    pub lamp_sha256: Option<String>,
+    /// The lamps that set its axis.
+    pub lamps: Vec<LampUsed>,
     /// Wavelengths between which lamp lines carry the axis, nm (air).
     pub anchored_nm: [Option<f64>; 2],
     /// Number of lamp lines that carry the fit.
@@ -348,7 +348,7 @@ impl From<&Profile> for InstrumentRecord {
     fn from(p: &Profile) -> Self {
         InstrumentRecord {
             name: p.instrument.clone(),
-            lamp_sha256: p.lamp_sha256.clone(),
+            lamps: p.lamps.clone(),
             anchored_nm: p.anchored_nm.map(finite),
             anchors: p.anchors.len(),
             rms_nm: finite(p.rms_nm),

@@ -1,0 +1,170 @@
+//! Which peak is which line of the lamp.
+
+use super::LeftOut;
+use super::fit::{self, AxisFit, Point};
+use super::pattern::AnchorLine;
+use crate::signal::{LineWidth, Peak, PeakList};
+use crate::{AxisKind, Measured};
+
+/// Systematic error of a line's place as a share of its width: asymmetry of the optics and
+/// sampling (published calibrations bottom out at 0.01 to 0.05 pixel; a line is 2 to 6 wide).
+const PLACE_FLOOR_FWHM: f64 = 0.02;
+/// The same where a phosphor peak or another line stands within [`CROWDED_FWHM`] line widths.
+const CROWDED_FLOOR_FWHM: f64 = 0.12;
+/// Distance in line widths within which a neighbour pulls a fitted line.
+const CROWDED_FWHM: f64 = 2.0;
+/// Height of a neighbour, as a share of the line's own, from which it pulls.
+const PULLING_SHARE: f64 = 0.1;
+/// A peak further than this from the expected place (in line widths, besides the axis' own
+/// uncertainty) is not taken for the line.
+const MATCH_FWHM: f64 = 0.6;
+/// Uncertainty of the axis (in line widths, k = 1) beyond which no line is matched any more: the
+/// next peak could be taken.
+const MAX_MATCH_U_FWHM: f64 = 0.6;
+/// Uncertainty of the axis (in line widths, k = 1) beyond which a line is only matched where no
+/// other peak and no other line comes into question.
+const SURE_U_FWHM: f64 = 0.21;
+/// Share of the height of a peak, or of the strength of a line, from which another one comes into
+/// question.
+const RIVAL_SHARE: f64 = 0.2;
+/// Significance below which a peak is not taken for a line of the lamp.
+const MIN_SIGNIFICANCE: f64 = 5.0;
+/// Width in line widths from which a peak is no line.
+const BROAD_FWHM: f64 = 2.0;
+/// Residual in standard deviations beyond which an anchor is thrown out.
+const OUTLIER_SIGMA: f64 = 3.5;
+
+/// A lamp's recording as the matching sees it.
+pub struct Recording<'a> {
+    pub peaks: &'a PeakList,
+    pub kind: AxisKind,
+    /// First and last value of the own axis.
+    pub range: [f64; 2],
+    /// Width of an unresolved line on the own axis.
+    pub width: LineWidth,
+}
+
+/// A peak that is a line of the lamp.
+#[derive(Debug, Clone, Copy)]
+pub struct Match<'a> {
+    pub line: AnchorLine<'a>,
+    pub point: Point,
+    /// Index of the peak in its recording.
+    pub peak: usize,
+    /// Which recording.
+    pub recording: usize,
+}
+
+/// Lines that have one clear peak within the axis' uncertainty.
+pub fn matches<'a>(
+    r: &Recording,
+    recording: usize,
+    lines: &[AnchorLine<'a>],
+    axis: &impl Fn(f64) -> Measured,
+    fwhm_nm: f64,
+) -> Vec<Match<'a>> {
+    let peaks = &r.peaks.peaks;
+    let nm: Vec<Measured> = peaks.iter().map(|p| axis(p.centre.value)).collect();
+    let tall = |p: &Peak| p.height_or(f64::INFINITY);
+    let mut out: Vec<Match> = Vec::new();
+    for line in lines {
+        let reach = |u: f64| MATCH_FWHM * fwhm_nm + 2.0 * u;
+        let near: Vec<usize> = (0..nm.len())
+            .filter(|k| {
+                (nm[*k].value - line.nm).abs() < reach(nm[*k].u)
+                    && nm[*k].u < MAX_MATCH_U_FWHM * fwhm_nm
+                    && peaks[*k].significance > MIN_SIGNIFICANCE
+            })
+            .collect();
+        let Some(&k) = near.iter().max_by(|a, b| tall(&peaks[**a]).total_cmp(&tall(&peaks[**b])))
+        else {
+            continue;
+        };
+        let p = &peaks[k];
+        // Where the axis leaves room for two, neither may be taken.
+        let rival_peak = near.iter().any(|j| *j != k && tall(&peaks[*j]) > RIVAL_SHARE * tall(p));
+        let rival_line = lines.iter().any(|o| {
+            (o.nm - line.nm).abs() > 1e-9
+                && o.emission.gas == line.emission.gas
+                && o.emission.ion == line.emission.ion
+                && (o.nm - nm[k].value).abs() < reach(nm[k].u)
+                && o.emission.strength > RIVAL_SHARE * line.emission.strength
+        });
+        if nm[k].u > SURE_U_FWHM * fwhm_nm && (rival_peak || rival_line) {
+            continue;
+        }
+        if !p.line_like && p.fwhm.value > BROAD_FWHM * r.width.fwhm(p.centre.value) {
+            continue;
+        }
+        // nm per unit of the own axis, here.
+        let step = r.width.value;
+        let slope = ((axis(p.centre.value + step).value - axis(p.centre.value - step).value)
+            / (2.0 * step))
+            .abs();
+        let crowded = !p.line_like
+            || peaks.iter().enumerate().any(|(j, o)| {
+                j != k
+                    && (o.centre.value - p.centre.value).abs()
+                        < CROWDED_FWHM * r.width.fwhm(p.centre.value)
+                    && tall(o) > PULLING_SHARE * tall(p)
+            });
+        let floor = if crowded { CROWDED_FLOOR_FWHM } else { PLACE_FLOOR_FWHM };
+        let u_nm = (p.centre.u * slope).hypot(floor * fwhm_nm).hypot(line.u_nm);
+        let point = Point { x: p.centre.value, nm: line.nm, u_nm };
+        let m = Match { line: *line, point, peak: k, recording };
+        // One peak carries one line: the nearer one.
+        match out.iter_mut().find(|o| o.peak == k) {
+            Some(o) => {
+                let d = |m: &Match| (nm[k].value - m.point.nm).abs();
+                if d(&m) < d(o) {
+                    *o = m;
+                }
+            }
+            None => out.push(m),
+        }
+    }
+    out.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
+    out
+}
+
+/// Leaves out the worst anchor as long as it lies outside what the others allow.
+pub fn drop_outliers(
+    matched: &mut Vec<Match>,
+    left: &mut Vec<LeftOut>,
+    r: &Recording,
+    keep: usize,
+) -> std::result::Result<(), String> {
+    while matched.len() > keep {
+        // Each anchor against the axis through all others.
+        let mut worst = (0.0, 0);
+        for k in 0..matched.len() {
+            let rest: Vec<Point> =
+                matched.iter().enumerate().filter(|(j, _)| *j != k).map(|(_, m)| m.point).collect();
+            let f = fit::fit(&rest, r.range, r.kind).map_err(|e| e.to_string())?;
+            let p = &matched[k].point;
+            let m = f.model.wavelength(p.x);
+            let u = (m.u.powi(2) + p.u_nm.powi(2) + f.extra_nm.powi(2)).sqrt();
+            let z = (m.value - p.nm).abs() / u;
+            if z > worst.0 {
+                worst = (z, k);
+            }
+        }
+        if worst.0 < OUTLIER_SIGMA {
+            break;
+        }
+        let m = matched.remove(worst.1);
+        left.push(LeftOut {
+            feature: m.line.emission.name.clone(),
+            wavelength_nm: m.line.emission.nm,
+            reason: format!("{:.1} standard deviations off the axis of the others", worst.0),
+        });
+    }
+    Ok(())
+}
+
+/// Root mean square of the residuals, nm.
+pub fn rms(matched: &[Match], fit: &AxisFit) -> f64 {
+    let sum: f64 =
+        matched.iter().map(|m| (fit.model.wavelength(m.point.x).value - m.point.nm).powi(2)).sum();
+    (sum / matched.len().max(1) as f64).sqrt()
+}

@@ -1,0 +1,240 @@
+//! Whether a lamp's pattern is in a recording, and on which axis.
+
+use super::lamp::Lamp;
+use super::pattern::{self, LampPattern};
+use super::search::{Ground, Octaves, Trial};
+use crate::AxisKind;
+use crate::reference::Tables;
+
+/// Number of false lamps (patterns with displaced lines) that the true one must beat.
+const FALSE_LAMPS: usize = 8;
+/// Nats by which the lamp must fit better than the best false one, and than another axis: odds of
+/// 50 to 1.
+const MARGIN_NATS: f64 = 4.0;
+/// The same in standard deviations of the false lamps' evidence above its mean. The largest of
+/// many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), for which five standard
+/// deviations are passed once in a thousand times.
+const MARGIN_SIGMA: f64 = 5.0;
+/// Fewest lines that carry an axis.
+pub const MIN_ANCHORS: usize = 3;
+/// Tallest peaks whose places tell two axes apart, and the share of them that must differ: an axis
+/// that is only bent at one end is the same solution, less well refined.
+const TELLING: (f64, f64) = (12.0, 0.5);
+/// Distance in line widths from which two axes are different.
+const DIFFERENT_FWHM: f64 = 3.0;
+
+/// A lamp's pattern on one axis.
+pub struct Recognised {
+    /// The lamp's pattern.
+    pub pattern: LampPattern,
+    /// The axis.
+    pub trial: Trial,
+    /// Nats beyond what is asked for.
+    pub surplus: f64,
+}
+
+/// Finds the one axis on which a lamp's pattern lies, or says why there is none.
+pub fn recognise(
+    ground: &Ground,
+    lamp: &Lamp,
+    tables: &Tables,
+    search_nm: f64,
+) -> std::result::Result<Recognised, String> {
+    let pattern = LampPattern::new(lamp, tables);
+    let words = lamp.words();
+    let trials = ground.search(&Octaves::new(&pattern, ground, None), search_nm);
+    let Some(best) = trials.first().copied() else {
+        return Err(format!("no axis brings two of its lines onto those of a {words}"));
+    };
+    if best.score.met < MIN_ANCHORS {
+        return Err(format!(
+            "no axis brings more than {} of its lines onto those of a {words}, {MIN_ANCHORS} are \
+             needed",
+            best.score.met
+        ));
+    }
+    if let Ok(f) = std::env::var("DBGT") {
+        let pts: Vec<super::fit::Point> = std::fs::read_to_string(f).unwrap().lines().skip(1).filter_map(|l| { let v: Vec<f64> = l.split(',').map(|x| x.parse().unwrap_or(f64::NAN)).collect(); let nm = if v.len() == 3 && v[2].is_finite() { v[2] } else { v[1] }; (nm.is_finite() && v[0].is_finite()).then_some(super::fit::Point { x: v[0], nm, u_nm: 0.01 }) }).collect();
+        let pts: Vec<_> = pts.iter().step_by((pts.len() / 30).max(1)).copied().collect();
+        let m = super::fit::fit(&pts, ground.range, ground.kind).unwrap();
+        let k = &m.model.coefficients;
+        let t = Trial { c: [k[0], k[1], k[2], k[3], k[4]], score: best.score };
+        let o = Octaves::new(&pattern, ground, None);
+        let r = ground.dbg(&o, t);
+        eprintln!("   TRUTH {words}: {:?}", r);
+    }
+    let chance = Chance::of(ground, &pattern, search_nm);
+    let surplus = best.score.nats - chance.asked_for();
+    if std::env::var("DBGX").is_ok() { eprintln!("   {words} nats {:.1} met {} axis {:.0}..{:.0} chance most {:.1} mean {:.1} sd {:.1} rival {:?}", best.score.nats,best.score.met,best.nm(-1.0),best.nm(1.0),chance.most,chance.mean,chance.sd,trials.iter().find(|t| different(ground, &best, t)).map(|t|t.score.nats)); }
+    if surplus < 0.0 {
+        return Err(format!(
+            "its lines fit the pattern of a {words} hardly better than that of lamps which do not \
+             exist (evidence {:.1} nats, made-up lamps reach {:.1}, {:.1} is asked for)",
+            best.score.nats,
+            chance.most,
+            chance.asked_for()
+        ));
+    }
+    if let Some(rival) = trials.iter().find(|t| different(ground, &best, t))
+        && rival.score.nats > best.score.nats - MARGIN_NATS
+    {
+        return Err(format!(
+            "two axes fit a {words} nearly as well ({:.0} to {:.0} nm and {:.0} to {:.0} nm)",
+            best.nm(-1.0),
+            best.nm(1.0),
+            rival.nm(-1.0),
+            rival.nm(1.0)
+        ));
+    }
+    Ok(Recognised { pattern, trial: best, surplus })
+}
+
+/// Finds which of the usual lamps it is.
+pub fn recognise_any(
+    ground: &Ground,
+    tables: &Tables,
+    search_nm: f64,
+) -> std::result::Result<Recognised, String> {
+    let lamps = Lamp::usual();
+    // More lamps, more chances to err.
+    let toll = (lamps.len() as f64).ln();
+    let mut found: Vec<Recognised> = lamps
+        .iter()
+        .filter_map(|lamp| recognise(ground, lamp, tables, search_nm).ok())
+        .filter(|r| r.surplus >= toll)
+        .collect();
+    found.sort_by(|a, b| b.trial.score.nats.total_cmp(&a.trial.score.nats));
+    let names: Vec<String> = lamps.iter().map(Lamp::to_string).collect();
+    if found.is_empty() {
+        return Err(format!(
+            "its lines form the pattern of none of the lamps tried ({})",
+            names.join(", ")
+        ));
+    }
+    if let Some(other) = found.get(1)
+        && different(ground, &found[0].trial, &other.trial)
+        && other.trial.score.nats > found[0].trial.score.nats - MARGIN_NATS - toll
+    {
+        return Err(format!(
+            "it could be a {} on an axis from {:.0} to {:.0} nm or a {} from {:.0} to {:.0} nm",
+            found[0].pattern.lamp.words(),
+            found[0].trial.nm(-1.0),
+            found[0].trial.nm(1.0),
+            other.pattern.lamp.words(),
+            other.trial.nm(-1.0),
+            other.trial.nm(1.0)
+        ));
+    }
+    Ok(found.swap_remove(0))
+}
+
+/// What lamps that do not exist reach in the same recording.
+struct Chance {
+    most: f64,
+    mean: f64,
+    sd: f64,
+}
+
+impl Chance {
+    fn of(ground: &Ground, pattern: &LampPattern, search_nm: f64) -> Self {
+        let nats: Vec<f64> = (0..FALSE_LAMPS as u64)
+            .filter_map(|seed| {
+                let octaves = Octaves::new(pattern, ground, Some(seed));
+                ground.search(&octaves, search_nm).first().map(|t| t.score.nats)
+            })
+            .collect();
+        Chance::from(&nats)
+    }
+
+    fn from(nats: &[f64]) -> Self {
+        let n = nats.len().max(1) as f64;
+        let mean = nats.iter().sum::<f64>() / n;
+        let sd = (nats.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0)).sqrt();
+        Chance { most: nats.iter().copied().fold(f64::NEG_INFINITY, f64::max), mean, sd }
+    }
+
+    /// Nats that a lamp must reach.
+    fn asked_for(&self) -> f64 {
+        let beyond = if self.most.is_finite() {
+            (self.most + MARGIN_NATS).max(self.mean + MARGIN_SIGMA * self.sd)
+        } else {
+            0.0
+        };
+        beyond.max(MARGIN_NATS)
+    }
+}
+
+/// True where two axes put one of the tallest peaks at different wavelengths.
+fn different(ground: &Ground, a: &Trial, b: &Trial) -> bool {
+    let fwhm_nm = ground.fwhm_own * a.c[1].abs() / ground.half();
+    let telling: Vec<f64> =
+        ground.seen.iter().filter(|s| s.rank <= TELLING.0).map(|s| ground.t(s.x)).collect();
+    let apart = telling.iter().filter(|t| (a.nm(**t) - b.nm(**t)).abs() > DIFFERENT_FWHM * fwhm_nm);
+    apart.count() as f64 >= TELLING.1 * telling.len() as f64
+}
+
+/// Gases of the usual lamps whose lines stand beside those of the lamp that was found: what a
+/// mixture holds besides.
+///
+/// `place` gives the wavelength of each of `seen` and `taken` says which of them the lamp explains.
+pub fn companions(
+    ground: &Ground,
+    tables: &Tables,
+    lamp: &Lamp,
+    place: &[f64],
+    taken: &[bool],
+    fwhm_nm: f64,
+) -> Vec<String> {
+    let mut free: Vec<(f64, pattern::Seen)> = place
+        .iter()
+        .zip(ground.seen)
+        .zip(taken)
+        .filter(|(_, taken)| !**taken)
+        .map(|((nm, s), _)| (*nm, s.clone()))
+        .collect();
+    free.sort_by(|a, b| a.0.total_cmp(&b.0));
+    // Ranks among what is free.
+    let mut order: Vec<usize> = (0..free.len()).collect();
+    order.sort_by(|a, b| free[*a].1.rank.total_cmp(&free[*b].1.rank));
+    for (rank, k) in order.into_iter().enumerate() {
+        free[k].1.rank = (rank + 1) as f64;
+    }
+    let (nm, seen): (Vec<f64>, Vec<pattern::Seen>) = free.into_iter().unzip();
+    let (lo, hi) = place
+        .iter()
+        .fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), nm| (lo.min(*nm), hi.max(*nm)));
+    let range = (lo - 2.0 * fwhm_nm, hi + 2.0 * fwhm_nm);
+    let here = Ground {
+        seen: ground.seen,
+        range: [range.0, range.1],
+        fwhm_own: fwhm_nm,
+        kind: AxisKind::Nm,
+        about: None,
+    };
+    let known = |gas: &str| match lamp {
+        Lamp::Fluorescent => gas == super::lamp::MERCURY || gas == "Ar",
+        Lamp::Discharge(gases) => gases.iter().any(|g| g == gas),
+    };
+    let mut out = Vec::new();
+    for gas in Lamp::usual().into_iter().chain([Lamp::mercury()]).filter_map(|l| match l {
+        Lamp::Discharge(gases) => gases.into_iter().next(),
+        Lamp::Fluorescent => None,
+    }) {
+        if known(&gas) {
+            continue;
+        }
+        let pattern = LampPattern::new(&Lamp::Discharge(vec![gas.clone()]), tables);
+        let judge = |false_lamp: Option<u64>| {
+            let octaves = Octaves::new(&pattern, &here, false_lamp);
+            pattern::score(octaves.at(1.0), &seen, &nm, range, fwhm_nm, pattern::FITTED_PLACE_FWHM)
+        };
+        let true_one = judge(None);
+        let false_ones: Vec<f64> =
+            (0..4 * FALSE_LAMPS as u64).map(|seed| judge(Some(seed)).nats).collect();
+        let chance = Chance::from(&false_ones);
+        if true_one.met >= MIN_ANCHORS && true_one.nats >= chance.asked_for() {
+            out.push(gas);
+        }
+    }
+    out
+}
