@@ -1,17 +1,28 @@
 //! Setting the wavelength axis by a lamp whose lines are known.
 
 mod anchors;
+#[cfg(test)]
+mod axis_tests;
+mod bayes;
+#[cfg(test)]
+mod certified;
 mod fit;
+mod grating;
 mod lamp;
+mod merge;
+mod models;
 mod pattern;
 mod profile;
 mod recognise;
 mod search;
+mod series;
 mod solve;
 mod width;
 
 pub use fit::{AxisFit, Point, fit as fit_axis};
+pub use grating::BenchFacts;
 pub use lamp::Lamp;
+pub use models::{ModelShare, fit_models, fit_models_knowing};
 pub use profile::{Anchor, AxisModel, LampUsed, LeftOut, Profile};
 pub use solve::{LampRecording, calibrate, calibrate_together};
 

@@ -1,6 +1,6 @@
 //! What is known of one instrument, kept on disk.
 
-use super::{CalibrateSettings, Lamp};
+use super::{CalibrateSettings, Lamp, ModelShare};
 use crate::signal::LineWidth;
 use crate::{AxisKind, Error, Measured, Result, Spectrum};
 use serde::{Deserialize, Serialize};
@@ -95,6 +95,9 @@ pub struct Profile {
     pub settings: CalibrateSettings,
     /// What was done and what to beware of, one sentence each.
     pub notes: Vec<String>,
+    /// Models of the axis that were weighed, the most probable first.
+    #[serde(default)]
+    pub models: Vec<ModelShare>,
     /// The lamps it was set by.
     pub lamps: Vec<LampUsed>,
     /// Lines that carry the fit, ascending.

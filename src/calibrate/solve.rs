@@ -547,6 +547,7 @@ fn profile(
         axis_model: s.fit.model,
         settings: settings.clone(),
         notes: s.notes,
+        models: s.fit.models,
         anchors,
         left_out: s.left,
     }

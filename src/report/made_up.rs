@@ -212,6 +212,7 @@ pub fn profile() -> Profile {
         },
         settings: CalibrateSettings::default(),
         notes: vec!["546.07 was fitted together with the terbium group".into()],
+        models: vec![],
         anchors,
         left_out: vec![LeftOut {
             feature: "Eu 611.6".into(),

@@ -1,6 +1,8 @@
 //! From counts to emission lines: noise, saturation, baseline, detection and fits.
 
 mod baseline;
+#[cfg(test)]
+mod bound;
 mod filter;
 mod find;
 pub mod fit;
