@@ -5,10 +5,16 @@ mod pattern;
 mod profile;
 mod search;
 mod solve;
+mod verify;
 
 pub use fit::{AxisFit, Point, fit as fit_axis};
 pub use profile::{Anchor, AxisModel, LeftOut, Profile};
 pub use solve::calibrate;
+pub use verify::{
+    Check, Claim, Drift, ErrorSeries, InstrumentSheet, LineError, LineScatter, Reading,
+    Repeatability, Resolution, SecondOrder, Stretch, Support, Tolerance, Top, Verification,
+    VerifySettings, WidthPoint, verify,
+};
 
 use serde::{Deserialize, Serialize};
 

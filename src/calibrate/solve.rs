@@ -501,6 +501,7 @@ impl<'a> Solver<'a> {
             notes: s.notes,
             anchors,
             left_out: s.left,
+            checks: Vec::new(),
         }
     }
 }

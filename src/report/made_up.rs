@@ -215,5 +215,6 @@ pub fn profile() -> Profile {
             wavelength_nm: 611.6,
             reason: "a phosphor peak, differs from lamp to lamp".into(),
         }],
+        checks: Vec::new(),
     }
 }
