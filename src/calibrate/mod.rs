@@ -13,7 +13,7 @@ pub use solve::calibrate;
 pub use verify::{
     Check, Claim, Drift, ErrorSeries, InstrumentSheet, LineError, LineScatter, Reading,
     Repeatability, Resolution, SecondOrder, Stretch, Support, Tolerance, Top, Verification,
-    VerifySettings, WidthPoint, verify,
+    VerifySettings, WidthPoint, mend, verify,
 };
 
 use serde::{Deserialize, Serialize};

@@ -8,7 +8,7 @@ mod facts;
 mod read;
 mod tables;
 
-pub use air::{air_to_vacuum_nm, refractivity_ciddor, vacuum_to_air_nm};
+pub use air::{air_to_vacuum_nm, refractivity_ciddor, to_vacuum_nm, vacuum_to_air_nm};
 pub use tables::{Feature, Neighbour, Tables};
 
 use serde::Serialize;

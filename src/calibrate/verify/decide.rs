@@ -42,7 +42,6 @@ impl Support {
 
 /// The error along a stretch of the judged axis.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct Stretch {
     /// Where it begins, nm on the judged axis.
     pub from_nm: f64,
@@ -87,7 +86,6 @@ impl Claim {
 
 /// A tolerance and whether the axis keeps it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct Tolerance {
     /// Largest error that is allowed, nm.
     pub within_nm: f64,

@@ -41,7 +41,6 @@ pub struct Check {
 
 /// A common movement of lamp lines since an earlier occasion.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct Drift {
     /// Since when, in words.
     pub since: String,

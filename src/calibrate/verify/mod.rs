@@ -43,7 +43,6 @@ pub struct VerifySettings {
 
 /// The error of the axis at one line of the lamp.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct LineError {
     /// Name of the lamp feature.
     pub feature: String,
@@ -57,7 +56,6 @@ pub struct LineError {
 
 /// An axis, judged.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct Verification {
     /// Name of the recording.
     pub lamp: String,
@@ -207,6 +205,27 @@ pub fn verify(
         lines,
         correction,
     })
+}
+
+/// The axis as it should be, as a profile for recordings as they come from the instrument: the
+/// correction of an nm axis, or, where a profile was judged, a new one from this lamp.
+///
+/// # Errors
+/// Those of [`calibrate`], where a profile was judged.
+pub fn mend(
+    lamp: &Spectrum,
+    profile: Option<&Profile>,
+    verification: &Verification,
+    tables: &Tables,
+    settings: &VerifySettings,
+) -> Result<Profile> {
+    let Some(judged) = profile else { return Ok(verification.correction.clone()) };
+    let peaks = find_peaks(lamp, &PeakSettings::default())?;
+    let solve = CalibrateSettings {
+        instrument: judged.instrument.clone(),
+        ..settings.calibrate.clone()
+    };
+    calibrate(lamp, &peaks, tables, &solve)
 }
 
 fn check(settings: &VerifySettings) -> Result<()> {

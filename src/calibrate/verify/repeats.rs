@@ -15,7 +15,6 @@ const SAME_AXIS_STEPS: f64 = 0.01;
 
 /// Scatter of one line's place.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct LineScatter {
     /// Name of the lamp feature.
     pub feature: String,
@@ -29,7 +28,6 @@ pub struct LineScatter {
 
 /// What repeated recordings show.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct Repeatability {
     /// Number of recordings.
     pub recordings: usize,

@@ -22,7 +22,6 @@ pub const PER_NM: f64 = 100.0;
 /// `error = offset + tilt·z + curvature·(z² − h²/3)` where `h` is half the range in 100 nm, so
 /// that `offset` is the mean error over the range.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct ErrorSeries {
     /// Middle of the range, nm.
     pub centre_nm: f64,

@@ -28,7 +28,6 @@ const COARSE_STEPS: f64 = 1.5;
 
 /// Width of one isolated line.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct WidthPoint {
     /// Name of the lamp feature.
     pub feature: String,
@@ -40,7 +39,6 @@ pub struct WidthPoint {
 
 /// FWHM along the axis: `value + slope·(nm − at)/100`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct Resolution {
     /// The isolated lines.
     pub lines: Vec<WidthPoint>,
@@ -72,7 +70,6 @@ pub enum Top {
 
 /// A second-order image.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct SecondOrder {
     /// The line, nm (air).
     pub of_nm: f64,
@@ -89,7 +86,6 @@ pub struct SecondOrder {
 
 /// The instrument as one recording of a lamp shows it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
 pub struct InstrumentSheet {
     /// Width of lines; nothing where no line is isolated.
     pub resolution: Option<Resolution>,

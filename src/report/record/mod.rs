@@ -11,12 +11,14 @@
 mod answers;
 mod json;
 mod peaks;
+mod verification;
 
 pub use answers::{
     AssignmentRecord, EvidenceRecord, GasRecord, GasesRecord, GhostRecord, LimitRecord,
     SpeciesRecord,
 };
 pub use json::{DIGITS, to_json};
+pub use verification::{VERIFICATION_FORMAT, VerificationRecord};
 pub use peaks::{LineWidthRecord, MeasuredRecord, PeakRecord, PeaksRecord, PointsRecord};
 
 use crate::calibrate::Profile;
