@@ -16,6 +16,8 @@ const SLIVER_NM: f64 = 12.0;
 /// How far beyond the outermost lines the axis may be judged, as a share of the range between
 /// them (common practice, no published source).
 const BEYOND_SHARE: f64 = 0.1;
+/// The same in nm, at most (common practice, no published source).
+const BEYOND_NM: f64 = 25.0;
 
 /// What supports the axis along a stretch.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -184,7 +186,7 @@ impl Ground<'_> {
     /// `None`).
     pub fn decide(&self, within: f64, over: Option<[f64; 2]>) -> Tolerance {
         let asked = over.unwrap_or(self.anchored);
-        let margin = BEYOND_SHARE * (self.anchored[1] - self.anchored[0]);
+        let margin = (BEYOND_SHARE * (self.anchored[1] - self.anchored[0])).min(BEYOND_NM);
         let low = asked[0].max(self.anchored[0] - margin).max(self.range[0]);
         let high = asked[1].min(self.anchored[1] + margin).min(self.range[1]);
         let nm = |x: f64| format!("{x:.2}");
