@@ -35,7 +35,11 @@ pub fn run(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
     };
     let text = if args.species.is_empty() && args.near.is_none() {
         let all: Vec<&Species> = tables.species().iter().collect();
-        if common.json { json(all.into_iter().map(SpeciesEntry::of))? } else { species_table(&all, medium) }
+        if common.json {
+            json(all.into_iter().map(SpeciesEntry::of))?
+        } else {
+            species_table(&all, medium)
+        }
     } else {
         let found: Vec<Entry<'_>> = match asked {
             Some(nm) => tables

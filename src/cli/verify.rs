@@ -27,11 +27,8 @@ pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
     let repeats = args.repeats.iter().map(|f| read_file(f, &common.import));
     let repeats = repeats.collect::<glowtell::Result<Vec<_>>>()?;
     let profile = common.load_profile()?;
-    let settings = VerifySettings {
-        within_nm: args.within,
-        over_nm: args.over,
-        ..VerifySettings::default()
-    };
+    let settings =
+        VerifySettings { within_nm: args.within, over_nm: args.over, ..VerifySettings::default() };
     let v = verify(&lamp, &repeats, profile.as_ref(), &common.tables, &settings)?;
 
     // All outputs first, then all files.

@@ -249,8 +249,7 @@ mod tests {
         assert_eq!(head, ["wavelength_nm_air", "u_nm", "intensity", "u_intensity", "flags"]);
         assert_eq!((rows[7][4].as_str(), rows[9][2].as_str()), ("saturated", ""));
         let path = std::path::Path::new("corrected.csv");
-        let back =
-            crate::import::read_bytes(text.as_bytes(), path, &Default::default()).unwrap();
+        let back = crate::import::read_bytes(text.as_bytes(), path, &Default::default()).unwrap();
         assert_eq!((back.axis().kind(), back.len()), (AxisKind::Nm, n));
         for i in [0, 7, n - 1] {
             assert!((back.x()[i] - s.x()[i]).abs() < 1e-5, "{i}");

@@ -1,9 +1,9 @@
 //! Made-up values for the tests of the reports: neon-like and invented, no measurement.
 
 use crate::calibrate::{
-    Anchor, AxisModel, CalibrateSettings, Claim, Drift, ErrorSeries, InstrumentSheet, Lamp, LeftOut,
-    LineError, LineScatter, Profile, Repeatability, Resolution, SecondOrder, Stretch, Support,
-    Tolerance, Top, Verification, WidthPoint,
+    Anchor, AxisModel, CalibrateSettings, Claim, Drift, ErrorSeries, InstrumentSheet, Lamp,
+    LeftOut, LineError, LineScatter, Profile, Repeatability, Resolution, SecondOrder, Stretch,
+    Support, Tolerance, Top, Verification, WidthPoint,
 };
 use crate::gases::*;
 use crate::signal::{LineWidth, Peak, PeakList, Saturation};
@@ -245,12 +245,8 @@ pub fn verification() -> Verification {
         error_nm: Measured::new(0.8, u),
         good_to_nm: 0.8 + 2.0 * u,
     };
-    let ghost = |of_nm: f64, ratio: Option<Measured>, limit: Option<f64>, remark: &str| SecondOrder {
-        of_nm,
-        at_nm: 2.0 * of_nm,
-        ratio,
-        limit,
-        remark: remark.into(),
+    let ghost = |of_nm: f64, ratio: Option<Measured>, limit: Option<f64>, remark: &str| {
+        SecondOrder { of_nm, at_nm: 2.0 * of_nm, ratio, limit, remark: remark.into() }
     };
     Verification {
         lamp: "bench lamp".into(),

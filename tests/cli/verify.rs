@@ -89,8 +89,7 @@ fn the_correction_is_a_profile_that_mends_the_axis() {
     p.answer(&["verify", LAMP, "--out", "mended.toml", "--svg", "sheet.svg"]);
     let svg = p.read("sheet.svg");
     assert!(svg.starts_with("<svg") && svg.contains("read minus true"), "{svg:.200}");
-    let v = &json(&p.answer(&["verify", LAMP, "--profile", "mended.toml", "--json"]).out)
-        ["verification"];
+    let v = &json(&p.answer(&["verify", LAMP, "--profile", "mended.toml", "--json"]).out)["verification"];
     let offset = v["error"]["offset_nm"]["value"].as_f64().unwrap();
     assert!(offset.abs() < 0.05, "{offset}");
     p.answer(&["gases", "demo-spectra/tube-a1.csv", "--profile", "mended.toml", "--quiet"]);

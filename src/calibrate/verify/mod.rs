@@ -176,8 +176,8 @@ pub fn verify(
         Measured::new(x - m.value, m.u)
     };
     let ground = Ground { range: [lo, hi], anchored, lines: &places, error: &error_at };
-    let rms = (lines.iter().map(|l| l.error_nm.value.powi(2)).sum::<f64>() / lines.len() as f64)
-        .sqrt();
+    let rms =
+        (lines.iter().map(|l| l.error_nm.value.powi(2)).sum::<f64>() / lines.len() as f64).sqrt();
     let repeatability = if repeats.is_empty() {
         None
     } else {
@@ -221,10 +221,8 @@ pub fn mend(
 ) -> Result<Profile> {
     let Some(judged) = profile else { return Ok(verification.correction.clone()) };
     let peaks = find_peaks(lamp, &PeakSettings::default())?;
-    let solve = CalibrateSettings {
-        instrument: judged.instrument.clone(),
-        ..settings.calibrate.clone()
-    };
+    let solve =
+        CalibrateSettings { instrument: judged.instrument.clone(), ..settings.calibrate.clone() };
     calibrate(lamp, &peaks, tables, &solve)
 }
 
@@ -273,10 +271,7 @@ fn drifts(profile: &Profile, lines: &[LineError], peaks: &crate::signal::PeakLis
     let made: Vec<Reading> = profile
         .anchors
         .iter()
-        .map(|a| Reading {
-            feature: a.feature.clone(),
-            read_nm: profile.wavelength(a.at).value,
-        })
+        .map(|a| Reading { feature: a.feature.clone(), read_nm: profile.wavelength(a.at).value })
         .collect();
     let mut out = vec![drift::since("the profile was made".into(), &now, &made)];
     if let Some(last) = profile.checks.last() {
@@ -309,11 +304,13 @@ fn compare(
     let all: Vec<&crate::signal::PeakList> = std::iter::once(peaks).chain(&lists).collect();
     let (a, b) = judged.axis().range();
     let usual = peaks.line_width.map_or(0.01 * (b - a), |w| w.value);
-    let places: Vec<(&str, f64, f64)> = lines
+    let places: Vec<repeats::Place> = lines
         .iter()
-        .map(|l| {
-            let fwhm = peaks.line_width.map_or(usual, |w| w.fwhm(l.read_nm));
-            (l.feature.as_str(), l.read_nm, fwhm)
+        .map(|l| repeats::Place {
+            feature: &l.feature,
+            nm: l.read_nm,
+            u_nm: l.error_nm.u,
+            fwhm_nm: peaks.line_width.map_or(usual, |w| w.fwhm(l.read_nm)),
         })
         .collect();
     repeats::repeatability(&places, &all)

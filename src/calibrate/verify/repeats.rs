@@ -1,7 +1,7 @@
 //! Repeated recordings of one lamp: how far its lines scatter, and how far they move together.
 //!
 //! Place of line `i` in recording `j`: `line_i + shift_j + scatter_ij`. The means over lines and
-//! recordings separate the three (two-way layout without repetition, M. G. Kendall and A. Stuart,
+//! recordings (those over lines weighted) separate the three (two-way layout without repetition, M. G. Kendall and A. Stuart,
 //! The Advanced Theory of Statistics, vol. 3).
 
 use crate::signal::PeakList;
@@ -12,6 +12,8 @@ use serde::{Deserialize, Serialize};
 const SAME_LINE_FWHM: f64 = 0.8;
 /// Axes are the same where no point differs by more than this share of a step.
 const SAME_AXIS_STEPS: f64 = 0.01;
+/// No line weighs more than one known to this, nm.
+const LEAST_U_NM: f64 = 1e-4;
 
 /// Scatter of one line's place.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -69,12 +71,24 @@ pub fn same_axis(first: &Spectrum, other: &Spectrum) -> Result<()> {
     Ok(())
 }
 
-/// Compares the places of the lines `(feature, place in the first recording, FWHM there)` over
-/// all recordings, the first among them.
+/// A line of the first recording.
+#[derive(Debug, Clone, Copy)]
+pub struct Place<'a> {
+    /// Name of the lamp feature.
+    pub feature: &'a str,
+    /// Place, nm.
+    pub nm: f64,
+    /// Standard uncertainty of the place, nm: its weight in the common movement.
+    pub u_nm: f64,
+    /// Width of a line there, nm.
+    pub fwhm_nm: f64,
+}
+
+/// Compares the places of the lines over all recordings, the first among them.
 ///
 /// # Errors
 /// [`Error::Refused`] where no line is in all recordings.
-pub fn repeatability(lines: &[(&str, f64, f64)], peaks: &[&PeakList]) -> Result<Repeatability> {
+pub fn repeatability(lines: &[Place<'_>], peaks: &[&PeakList]) -> Result<Repeatability> {
     let m = peaks.len();
     let find = |list: &PeakList, nm: f64, fwhm: f64| {
         let off = |x: f64| (x - nm).abs();
@@ -83,11 +97,11 @@ pub fn repeatability(lines: &[(&str, f64, f64)], peaks: &[&PeakList]) -> Result<
             .filter(|x| off(*x) <= SAME_LINE_FWHM * fwhm)
             .min_by(|a, b| off(*a).total_cmp(&off(*b)))
     };
-    let rows: Vec<(&str, Vec<f64>)> = lines
+    let rows: Vec<(&Place, Vec<f64>)> = lines
         .iter()
-        .filter_map(|(name, nm, fwhm)| {
-            let places: Option<Vec<f64>> = peaks.iter().map(|l| find(l, *nm, *fwhm)).collect();
-            Some((*name, places?))
+        .filter_map(|p| {
+            let found: Option<Vec<f64>> = peaks.iter().map(|l| find(l, p.nm, p.fwhm_nm)).collect();
+            Some((p, found?))
         })
         .collect();
     if rows.is_empty() || m < 2 {
@@ -109,8 +123,8 @@ pub fn repeatability(lines: &[(&str, f64, f64)], peaks: &[&PeakList]) -> Result<
     };
     let out: Vec<LineScatter> = rows
         .iter()
-        .map(|(name, v)| LineScatter {
-            feature: name.to_string(),
+        .map(|(p, v)| LineScatter {
+            feature: p.feature.to_string(),
             mean_nm: mean(v),
             sd_nm: (squares(v) / (m - 1) as f64).sqrt(),
             spread_nm: spread(v),
@@ -118,12 +132,17 @@ pub fn repeatability(lines: &[(&str, f64, f64)], peaks: &[&PeakList]) -> Result<
         .collect();
     let dof = n * (m - 1);
     let total: f64 = rows.iter().map(|(_, v)| squares(v)).sum();
+    let weight = |p: &Place| p.u_nm.max(LEAST_U_NM).powi(-2);
+    let weights: f64 = rows.iter().map(|(p, _)| weight(p)).sum();
     let shifts: Vec<f64> = (0..m)
-        .map(|j| mean(&rows.iter().map(|(_, v)| v[j] - mean(v)).collect::<Vec<_>>()))
+        .map(|j| rows.iter().map(|(p, v)| weight(p) * (v[j] - mean(v))).sum::<f64>() / weights)
         .collect();
     let common = squares(&shifts);
     let scatter_dof = (n - 1) * (m - 1);
-    let rest = (total - n as f64 * common).max(0.0);
+    let rest: f64 = rows
+        .iter()
+        .flat_map(|(_, v)| v.iter().zip(&shifts).map(|(x, s)| (x - mean(v) - s).powi(2)))
+        .sum();
     Ok(Repeatability {
         recordings: m,
         lines: out,
@@ -161,7 +180,8 @@ mod tests {
             })
             .collect();
         let all: Vec<&PeakList> = lists.iter().collect();
-        let lines = [("a", 500.0, 1.0), ("b", 600.0, 1.0), ("c", 700.0, 1.0), ("d", 800.0, 1.0)];
+        let line = |feature, nm| Place { feature, nm, u_nm: 0.02, fwhm_nm: 1.0 };
+        let lines = [line("a", 500.0), line("b", 600.0), line("c", 700.0), line("d", 800.0)];
         let r = repeatability(&lines, &all).unwrap();
         assert_eq!((r.recordings, r.lines.len(), r.dof, r.scatter_dof), (4, 3, 9, 6));
         // Movements −0.15, −0.05, 0.05, 0.15: their squares sum to 0.05.

@@ -56,7 +56,11 @@ impl ErrorSeries {
 /// Fits the parabola to errors `(nm, error)` by weighted least squares in the first three Legendre
 /// polynomials over `range`, with a wide prior. `scatter_known` is false where the errors'
 /// uncertainties rest on the scatter of the same few lines.
-pub fn fit(errors: &[(f64, Measured)], range: [f64; 2], scatter_known: bool) -> Result<ErrorSeries> {
+pub fn fit(
+    errors: &[(f64, Measured)],
+    range: [f64; 2],
+    scatter_known: bool,
+) -> Result<ErrorSeries> {
     let (centre, half) = (0.5 * (range[0] + range[1]), 0.5 * (range[1] - range[0]));
     if errors.len() < 2 || half <= 0.0 {
         return Err(Error::refused(
@@ -110,7 +114,8 @@ mod tests {
     /// GUM (JCGM 100:2008) table G.2, column 95.45 %.
     #[test]
     fn student_quantiles_of_the_gum() {
-        for (dof, t) in [(1.0, 13.97), (2.0, 4.53), (3.0, 3.31), (5.0, 2.65), (10.0, 2.28), (50.0, 2.05)]
+        for (dof, t) in
+            [(1.0, 13.97), (2.0, 4.53), (3.0, 3.31), (5.0, 2.65), (10.0, 2.28), (50.0, 2.05)]
         {
             assert!((quantile(dof) - t).abs() < 0.006, "{dof}: {}", quantile(dof));
         }
@@ -118,7 +123,8 @@ mod tests {
 
     #[test]
     fn a_parabola_comes_back() {
-        let truth = |nm: f64| 0.8 - 0.3 * (nm - 500.0) / 100.0 + 0.05 * ((nm - 500.0) / 100.0).powi(2);
+        let truth =
+            |nm: f64| 0.8 - 0.3 * (nm - 500.0) / 100.0 + 0.05 * ((nm - 500.0) / 100.0).powi(2);
         let errors: Vec<_> = [404.66, 435.83, 546.07, 579.07, 763.51]
             .iter()
             .map(|nm| (*nm, Measured::new(truth(*nm), 0.01)))

@@ -1,7 +1,7 @@
 //! What a lamp's recording says of the instrument: line width, noise, range, stray light, ghosts.
 
 use super::super::Profile;
-use crate::reference::Tables;
+use crate::reference::{LampFeature, Tables};
 use crate::signal::{Peak, PeakList};
 use crate::{Mask, Measured, Spectrum};
 use serde::{Deserialize, Serialize};
@@ -15,6 +15,13 @@ const NEIGHBOUR_SHARE: f64 = 0.03;
 const FREE_FWHM: f64 = 3.0;
 /// Fewest line-free points from which noise is told.
 const FEWEST_POINTS: usize = 20;
+/// Lines of the tables nearer than this many line widths …
+const MERGED_FWHM: f64 = 1.2;
+/// … that together have more than this share of the strongest's intensity broaden it.
+const MERGED_SHARE: f64 = 0.05;
+/// Scatter of widths from line to line beside noise, as a share of the width: hyperfine structure
+/// and isotopes of mercury spread a line by some 0.02 nm (common practice, no published source).
+const STRUCTURE: f64 = 0.02;
 /// Fewest isolated lines through which a straight line is laid.
 const SLOPE_LINES: usize = 3;
 /// Quantile of the level between lines that is taken for the darkest.
@@ -135,11 +142,8 @@ pub fn sheet(
         at.iter().copied().fold(f64::NEG_INFINITY, f64::max),
     );
     let level = |inside: &dyn Fn(f64) -> bool| {
-        let mut v: Vec<f64> = free
-            .iter()
-            .filter(|i| inside(lamp.x()[**i]))
-            .map(|i| list.baseline[*i])
-            .collect();
+        let mut v: Vec<f64> =
+            free.iter().filter(|i| inside(lamp.x()[**i])).map(|i| list.baseline[*i]).collect();
         v.sort_by(f64::total_cmp);
         v.get((v.len() as f64 * DARK_QUANTILE) as usize).copied()
     };
@@ -162,7 +166,7 @@ pub fn sheet(
     let floor = 2.0 * noise.unwrap_or(0.0) / (free.len().max(1) as f64).sqrt();
     let stray = between.filter(|_| strongest > 0.0).map(|b| b.max(floor) / strongest);
     InstrumentSheet {
-        resolution: resolution(list, correction, lamp),
+        resolution: resolution(lamp, list, correction, tables),
         noise,
         noise_point_to_point: next,
         free_points: free.len(),
@@ -206,7 +210,12 @@ pub fn peak_at(list: &PeakList, at: f64) -> Option<&Peak> {
     (off(near) <= near.fwhm.value.abs()).then_some(near)
 }
 
-fn resolution(list: &PeakList, correction: &Profile, lamp: &Spectrum) -> Option<Resolution> {
+fn resolution(
+    lamp: &Spectrum,
+    list: &PeakList,
+    correction: &Profile,
+    tables: &Tables,
+) -> Option<Resolution> {
     let alone = |p: &Peak| {
         let step = lamp.axis().step(lamp.axis().index_of(p.centre.value).round() as usize);
         p.line_like
@@ -220,11 +229,20 @@ fn resolution(list: &PeakList, correction: &Profile, lamp: &Spectrum) -> Option<
                     && o.height_or(f64::INFINITY) > NEIGHBOUR_SHARE * p.height_or(f64::INFINITY)
             })
     };
+    // Lines of the tables that merge with it and broaden it.
+    let merged = |nm: f64, fwhm: f64| {
+        let near =
+            |f: &&LampFeature| !f.is_phosphor && (f.wavelength_nm - nm).abs() < MERGED_FWHM * fwhm;
+        let all = tables.lamp().iter().filter(near).filter_map(|f| f.intensity);
+        let (sum, most) = all.fold((0.0, 0.0f64), |(s, m), i| (s + i, m.max(i)));
+        sum - most > MERGED_SHARE * most
+    };
     let lines: Vec<WidthPoint> = correction
         .anchors
         .iter()
         .filter_map(|a| {
-            let p = peak_at(list, a.at).filter(|p| alone(p))?;
+            let p = peak_at(list, a.at)
+                .filter(|p| alone(p) && !merged(a.wavelength_nm, p.fwhm.value))?;
             Some(WidthPoint {
                 feature: a.feature.clone(),
                 wavelength_nm: a.wavelength_nm,
@@ -236,12 +254,16 @@ fn resolution(list: &PeakList, correction: &Profile, lamp: &Spectrum) -> Option<
     if n == 0 {
         return None;
     }
-    // Unweighted: lines differ by their own structure more than by noise.
-    let mean = |f: &dyn Fn(&WidthPoint) -> f64| lines.iter().map(f).sum::<f64>() / n as f64;
+    // Lines differ by their own structure as well as by noise.
+    let weight =
+        |l: &WidthPoint| 1.0 / (l.fwhm_nm.u.powi(2) + (STRUCTURE * l.fwhm_nm.value).powi(2));
+    let sum: f64 = lines.iter().map(weight).sum();
+    let mean =
+        |f: &dyn Fn(&WidthPoint) -> f64| lines.iter().map(|l| weight(l) * f(l)).sum::<f64>() / sum;
     let (at, width) = (mean(&|l| l.wavelength_nm), mean(&|l| l.fwhm_nm.value));
     let sxx = mean(&|l| (l.wavelength_nm - at).powi(2));
     if n < SLOPE_LINES || sxx <= 0.0 {
-        let noise = mean(&|l| l.fwhm_nm.u.powi(2)).sqrt() / (n as f64).sqrt();
+        let noise = (1.0 / sum).sqrt();
         let spread = if n > 1 {
             (mean(&|l| (l.fwhm_nm.value - width).powi(2)) / (n - 1) as f64).sqrt()
         } else {
@@ -252,8 +274,7 @@ fn resolution(list: &PeakList, correction: &Profile, lamp: &Spectrum) -> Option<
     }
     let b = mean(&|l| (l.wavelength_nm - at) * (l.fwhm_nm.value - width)) / sxx;
     let rest = mean(&|l| (l.fwhm_nm.value - width - b * (l.wavelength_nm - at)).powi(2));
-    let noise = mean(&|l| l.fwhm_nm.u.powi(2)) / n as f64;
-    let u2 = (rest / (n - 2) as f64).max(noise);
+    let u2 = (rest / (n - 2) as f64).max(1.0 / sum);
     Some(Resolution {
         lines,
         at_nm: at,
@@ -283,13 +304,8 @@ fn second_order(
         .iter()
         .map(|nm| {
             let at_nm = 2.0 * nm;
-            let mut out = SecondOrder {
-                of_nm: *nm,
-                at_nm,
-                ratio: None,
-                limit: None,
-                remark: String::new(),
-            };
+            let mut out =
+                SecondOrder { of_nm: *nm, at_nm, ratio: None, limit: None, remark: String::new() };
             if !covered(at_nm) {
                 out.remark = "its place is off the axis".into();
                 return out;

@@ -84,9 +84,9 @@ fn known_errors_come_back_within_two_u() {
                 within += usize::from(z.abs() <= 2.0);
             }
             // The curve as well, wherever lines carry it.
-            for (x, e) in v.curve.iter().filter(|(x, _)| {
-                (v.anchored_nm[0]..=v.anchored_nm[1]).contains(x)
-            }) {
+            for (x, e) in
+                v.curve.iter().filter(|(x, _)| (v.anchored_nm[0]..=v.anchored_nm[1]).contains(x))
+            {
                 let off = e.value - truth(&i, x - e.value);
                 assert!(off.abs() < 4.0 * e.u, "case {c}: {off} at {x}, u {}", e.u);
             }

@@ -18,8 +18,8 @@ pub use answers::{
     SpeciesRecord,
 };
 pub use json::{DIGITS, to_json};
-pub use verification::{VERIFICATION_FORMAT, VerificationRecord};
 pub use peaks::{LineWidthRecord, MeasuredRecord, PeakRecord, PeaksRecord, PointsRecord};
+pub use verification::{VERIFICATION_FORMAT, VerificationRecord};
 
 use crate::calibrate::Profile;
 use crate::gases::{GasReport, Verdict};

@@ -62,8 +62,7 @@ impl ErrorPanel<'_> {
         let points = self.points.iter().flat_map(|p| ends(p.value));
         let curve = self.curve.iter().filter(|c| inside(c.0)).flat_map(|c| ends(c.1));
         let zero = self.zero.then_some(0.0);
-        let wanted: Vec<f64> =
-            points.chain(curve).chain(zero).filter(|v| v.is_finite()).collect();
+        let wanted: Vec<f64> = points.chain(curve).chain(zero).filter(|v| v.is_finite()).collect();
         let least = |v: &[f64]| v.iter().copied().fold(f64::INFINITY, f64::min);
         let most = |v: &[f64]| v.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let (mut low, mut high) = (least(&wanted), most(&wanted));
@@ -170,9 +169,8 @@ impl ErrorPanel<'_> {
         let outline: Vec<(f64, f64)> = upper.chain(lower).collect();
         layer.shape(&outline, inks.curve_text, 0.16, "none");
         for sign in [-1.0, 0.0, 1.0] {
-            let shown = |c: &&(f64, Measured)| {
-                (low..=high).contains(&(c.1.value + sign * K * c.1.u))
-            };
+            let shown =
+                |c: &&(f64, Measured)| (low..=high).contains(&(c.1.value + sign * K * c.1.u));
             let pen = if sign == 0.0 { 1.6 } else { 0.8 };
             for piece in curve.chunk_by(|a, b| shown(a) == shown(b)) {
                 if piece.first().is_some_and(shown) && (sign != 0.0 || self.zero) {

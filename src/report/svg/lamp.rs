@@ -120,8 +120,7 @@ impl LampPanel<'_> {
                 Some(p) => {
                     let at = frame.area[0] + p.at;
                     let foot = frame.area[1] + 4.0 + room;
-                    let line =
-                        [(x, y.max(bend)), (x, bend), (at, foot + 7.0), (at, foot + 3.0)];
+                    let line = [(x, y.max(bend)), (x, bend), (at, foot + 7.0), (at, foot + 3.0)];
                     layer.line(&line, inks.leader, 0.9, "");
                     let style =
                         Type { class: "peak-label", ..Type::plain(LABEL_SIZE, inks.ink_text) };

@@ -84,11 +84,7 @@ pub fn verification_plot(v: &Verification, judged: &Spectrum, style: &PlotStyle)
         .map(|l| Point {
             at: l.read_nm,
             value: l.error_nm,
-            title: format!(
-                "{}: read minus true {} nm",
-                l.feature,
-                format::measured(l.error_nm)
-            ),
+            title: format!("{}: read minus true {} nm", l.feature, format::measured(l.error_nm)),
         })
         .collect();
     let middle = ErrorPanel {

@@ -171,11 +171,8 @@ pub fn verification(v: &Verification, style: &Style) -> String {
         .collect();
     out.push_str(&grid(&columns, rows, width));
     out.push('\n');
-    let columns = [
-        ("error over the axis", Column::Word),
-        ("value", Column::Number),
-        ("unit", Column::Text),
-    ];
+    let columns =
+        [("error over the axis", Column::Word), ("value", Column::Number), ("unit", Column::Text)];
     let e = &v.error;
     let rows = vec![
         vec!["offset (mean)".into(), signed(e.offset_nm), "nm".into()],
@@ -231,13 +228,10 @@ fn stretches(v: &Verification, width: usize) -> String {
         .stretches
         .iter()
         .map(|s| {
-            let lines = if s.support == Support::Beyond { NONE.into() } else { s.lines.to_string() };
+            let lines =
+                if s.support == Support::Beyond { NONE.into() } else { s.lines.to_string() };
             vec![
-                format!(
-                    "{} to {}",
-                    format::decimals(s.from_nm, 1),
-                    format::decimals(s.to_nm, 1)
-                ),
+                format!("{} to {}", format::decimals(s.from_nm, 1), format::decimals(s.to_nm, 1)),
                 lines,
                 signed(s.error_nm),
                 format::two_digits(s.good_to_nm),
@@ -256,9 +250,9 @@ fn drift(all: &[Drift], width: usize) -> String {
         .iter()
         .map(|d| match (d.shift_nm, d.k, d.significant) {
             (Some(shift), Some(k), Some(yes)) => {
-                let tilt = d.tilt_nm_per_100nm.map_or(String::new(), |t| {
-                    format!(", tilt {} nm per 100 nm", signed(t))
-                });
+                let tilt = d
+                    .tilt_nm_per_100nm
+                    .map_or(String::new(), |t| format!(", tilt {} nm per 100 nm", signed(t)));
                 let word = if yes { "it has moved" } else { "no movement shows" };
                 format!(
                     "since {}: {} nm over {}{tilt}; {word} (limit {} × u)",
