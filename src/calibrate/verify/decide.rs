@@ -271,6 +271,36 @@ fn signed(e: Measured) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// A wider tolerance never gets a worse answer, and no answer contradicts the error.
+        #[test]
+        fn answers_follow_the_tolerance(
+            offset in -2.0f64..2.0,
+            tilt in -0.01f64..0.01,
+            u in 0.001f64..0.5,
+            within in 0.01f64..3.0,
+            wider in 1.0f64..3.0,
+        ) {
+            let e = |x: f64| Measured::new(offset + tilt * (x - 500.0), u);
+            let g = ground(&e);
+            let rank = |c: Claim| match c {
+                Claim::DoesNotHold => 0,
+                Claim::CannotBeTested => 1,
+                Claim::Holds => 2,
+            };
+            let first = g.decide(within, None);
+            let second = g.decide(within * wider, None);
+            prop_assert!(rank(first.claim) <= rank(second.claim));
+            let largest = e(404.66).value.abs().max(e(579.07).value.abs());
+            match first.claim {
+                Claim::Holds => prop_assert!(largest + 2.0 * u <= within + 1e-9),
+                Claim::DoesNotHold => prop_assert!(largest - 2.0 * u > within - 1e-9),
+                Claim::CannotBeTested => prop_assert!(first.needed_u_nm.is_some_and(|n| n < u)),
+            }
+        }
+    }
 
     fn ground(error: &dyn Fn(f64) -> Measured) -> Ground<'_> {
         Ground {

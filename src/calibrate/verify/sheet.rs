@@ -82,7 +82,8 @@ pub struct SecondOrder {
     pub of_nm: f64,
     /// Where its image would stand, nm (air).
     pub at_nm: f64,
-    /// Height of the image over that of the line; nothing where no peak stands there.
+    /// Height of the peak there over that of the line, at most the image where `remark` names
+    /// another line; nothing where no peak stands there.
     pub ratio: Option<Measured>,
     /// Ratio from which it would have been detected; nothing where the line itself is clipped or
     /// missing, or the place is off the axis.

@@ -210,7 +210,7 @@ pub fn key(layer: &mut Layer, inks: &Inks, at: (f64, f64), entries: &[(Sign, &st
             }
             Sign::Band => layer.rectangle((x, y - 9.0), (18.0, 10.0), inks.curve_text, 0.3),
             Sign::Edge => {
-                layer.line(&[(x + 9.0, y - 10.0), (x + 9.0, y + 2.0)], inks.soft, 1.0, "2 4");
+                layer.line(&[(x + 9.0, y - 12.0), (x + 9.0, y + 4.0)], inks.soft, 1.2, "2 2");
             }
             Sign::Tolerance => {
                 layer.line(&[(x, y - 4.0), (x + 18.0, y - 4.0)], inks.alert, 1.3, "8 4");

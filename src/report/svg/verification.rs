@@ -8,7 +8,9 @@ use super::text::{width, wrapped};
 use super::{EDGE, KEY_ROOM, RIGHT_EDGE, SMALL, SMALL_LINE, TITLE_ROOM};
 use crate::calibrate::{Verification, WidthPoint};
 use crate::report::format;
-use crate::report::terminal::verification::{claim_words, figures, head_words};
+use crate::report::terminal::verification::{
+    claim_words, correction_words, drift_words, figures, head_words, repeats_words,
+};
 use crate::{Measured, Result, Spectrum};
 
 /// Height of the page over that of a single plot.
@@ -169,7 +171,10 @@ fn sheet(layer: &mut Layer, v: &Verification, inks: &Inks, [left, top, right, bo
     let heading = Type { bold: true, ..Type::plain(FIGURE + 1.0, inks.ink_text) };
     layer.text(left, top, 0.0, heading, "The instrument, from this recording");
     let (name, value) = (Type::plain(FIGURE, inks.soft), Type::plain(FIGURE, inks.ink_text));
-    let all = figures(v);
+    let mut all = figures(v);
+    all.extend(v.drift.iter().map(|d| ("drift".to_string(), drift_words(d))));
+    all.extend(v.repeatability.iter().map(|r| ("repeats".to_string(), repeats_words(r))));
+    all.push(("would be mended by".into(), correction_words(v)));
     let indent = all.iter().map(|f| width(&f.0, FIGURE)).fold(0.0, f64::max) + 12.0;
     let mut y = top + 22.0;
     for (label, text) in &all {

@@ -9,7 +9,9 @@ use crate::report::format::{self, NONE};
 /// With its sign, as errors are written.
 fn signed(m: Measured) -> String {
     let text = format::measured(m);
-    if m.value > 0.0 { format!("+{text}") } else { text }
+    let zero =
+        !text.split(' ').next().unwrap_or_default().contains(|c: char| ('1'..='9').contains(&c));
+    if m.value > 0.0 && !zero { format!("+{text}") } else { text }
 }
 
 /// Whose axis, by which lamp, how far off: one sentence.
@@ -121,7 +123,8 @@ fn ghost(g: &SecondOrder) -> String {
     let remark = |t: &str| if t.is_empty() { String::new() } else { format!("; {t}") };
     match (g.ratio, g.limit) {
         (Some(r), _) => format!(
-            "{} % of the line, at {} nm{}",
+            "{}{} % of the line, at {} nm{}",
+            if g.remark.is_empty() { "" } else { "at most " },
             format::measured(Measured::new(100.0 * r.value, 100.0 * r.u)),
             format::nm(g.at_nm),
             remark(&g.remark)
@@ -188,7 +191,8 @@ pub fn verification(v: &Verification, style: &Style) -> String {
     }
     let facts: Vec<String> = figures(v).iter().map(|(n, t)| format!("{n}: {t}")).collect();
     section(&mut out, "The instrument", facts.iter().map(String::as_str), width);
-    let mend = correction_words(v);
+    let mend =
+        correction_words(v) + ". With --out FILE the whole correction is written as a profile.";
     section(&mut out, "What would mend the axis", [mend.as_str()], width);
     out.push_str(&super::notes("Notes", v.notes.iter().map(String::as_str), style));
     out.push_str("\n± is the standard uncertainty, k = 1.\n");
@@ -201,13 +205,12 @@ pub fn correction_words(v: &Verification) -> String {
     const PLACES: i32 = 4;
     let [a, b, c] = v.error.powers();
     let term = |x: f64| {
-        let sign = if x < 0.0 { "+" } else { "−" };
+        let sign = if x < 0.0 { "+" } else { "-" };
         format!("{sign} {}", format::decimals(x.abs(), PLACES))
     };
     format!(
-        "true = read {} {} z {} z², z = (read − {})/100, between the outermost lines; what it \
-         leaves of the lines' errors is {} nm rms. With --out FILE the whole correction is written \
-         as a profile.",
+        "true = read {} {} z {} z², z = (read - {})/100, between the outermost lines; what it \
+         leaves of the lines' errors is {} nm rms",
         term(a),
         term(b),
         term(c),
@@ -246,31 +249,33 @@ fn stretches(v: &Verification, width: usize) -> String {
 
 fn drift(all: &[Drift], width: usize) -> String {
     let mut out = String::new();
-    let said: Vec<String> = all
-        .iter()
-        .map(|d| match (d.shift_nm, d.k, d.significant) {
-            (Some(shift), Some(k), Some(yes)) => {
-                let tilt = d
-                    .tilt_nm_per_100nm
-                    .map_or(String::new(), |t| format!(", tilt {} nm per 100 nm", signed(t)));
-                let word = if yes { "it has moved" } else { "no movement shows" };
-                format!(
-                    "since {}: {} nm over {}{tilt}; {word} (limit {} × u)",
-                    d.since,
-                    signed(shift),
-                    format::counted(d.lines, "line", "lines"),
-                    format::decimals(k, 1)
-                )
-            }
-            _ => format!(
-                "since {}: cannot be told, {} in common",
-                d.since,
-                format::counted(d.lines, "line", "lines")
-            ),
-        })
-        .collect();
+    let said: Vec<String> = all.iter().map(drift_words).collect();
     section(&mut out, "Drift", said.iter().map(String::as_str), width);
     out
+}
+
+/// One movement in one sentence.
+pub fn drift_words(d: &Drift) -> String {
+    match (d.shift_nm, d.k, d.significant) {
+        (Some(shift), Some(k), Some(yes)) => {
+            let tilt = d
+                .tilt_nm_per_100nm
+                .map_or(String::new(), |t| format!(", tilt {} nm per 100 nm", signed(t)));
+            let word = if yes { "it has moved" } else { "no movement shows" };
+            format!(
+                "since {}: {} nm over {}{tilt}; {word} (limit {} × u)",
+                d.since,
+                signed(shift),
+                format::counted(d.lines, "line", "lines"),
+                format::decimals(k, 1)
+            )
+        }
+        _ => format!(
+            "since {}: cannot be told, {} in common",
+            d.since,
+            format::counted(d.lines, "line", "lines")
+        ),
+    }
 }
 
 fn repeats(r: &Repeatability, width: usize) -> String {
@@ -292,11 +297,17 @@ fn repeats(r: &Repeatability, width: usize) -> String {
             ]
         })
         .collect();
+    let said = repeats_words(r);
+    format!("\nRepeatability\n{}", grid(&columns, rows, width)) + &paragraph("", &said, width)
+}
+
+/// Scatter and movement of the repeats in sentences.
+pub fn repeats_words(r: &Repeatability) -> String {
     let shifts: Vec<String> = r.shifts_nm.iter().map(|s| format!("{s:+.3}")).collect();
     let scatter = r.scatter_nm.map_or("not known with one line".into(), |s| {
         format!("{} nm ({} degrees of freedom)", format::two_digits(s), r.scatter_dof)
     });
-    let said = format!(
+    format!(
         "{} recordings: a line's place has a standard deviation of {} nm ({} degrees of freedom, \
          type A). Of it, all lines together move by {} nm (standard deviation; max − min {} nm; one \
          by one {} nm); what is left is {scatter}.",
@@ -306,8 +317,7 @@ fn repeats(r: &Repeatability, width: usize) -> String {
         format::two_digits(r.shift_sd_nm),
         format::two_digits(r.shift_spread_nm),
         shifts.join(", ")
-    );
-    format!("\nRepeatability\n{}", grid(&columns, rows, width)) + &paragraph("", &said, width)
+    )
 }
 
 #[cfg(test)]
@@ -331,7 +341,7 @@ mod tests {
             "it has moved",
             "type A",
             "second order of 365.02",
-            "true = read − 0.8",
+            "true = read - 0.7",
         ] {
             assert!(flat.contains(part), "no {part:?} in {text}");
         }
