@@ -100,9 +100,9 @@ pub fn peaks_in(list: &PeakList, gases: Option<&GasReport>, medium: Medium) -> R
 }
 
 /// The recording point by point: place, its standard uncertainty where the axis has been
-/// calibrated, intensity, its standard uncertainty where it was measured, flags (`saturated`,
-/// `dead`, `outside`, joined by `+`). A point without a value has an empty cell. Read back, it is
-/// the same recording.
+/// calibrated, intensity, its standard uncertainty where it was measured, flags (`good`, or of
+/// `saturated`, `dead`, `outside` those that apply, joined by `+`). A point without a value has an
+/// empty cell. Read back, it is the same recording.
 ///
 /// # Errors
 /// [`Error::Usage`] where the table cannot be written (a defect of the program).
@@ -123,7 +123,8 @@ pub fn recording(s: &Spectrum) -> Result<String> {
         row.push(if m.has(Mask::DEAD) { String::new() } else { cell(*c) });
         row.extend(s.sigma().map(|u| optional(u.get(i).copied())));
         let set: Vec<&str> = flags.iter().filter(|f| m.has(f.0)).map(|f| f.1).collect();
-        row.push(set.join("+"));
+        // Never empty: rows that end in a blank cell are read as shorter than the head.
+        row.push(if set.is_empty() { "good".into() } else { set.join("+") });
         row
     });
     written(&head, rows)

@@ -197,12 +197,15 @@ pub enum Sign {
     Cross,
 }
 
-/// One line of signs with their words, from `at`.
-pub fn key(layer: &mut Layer, inks: &Inks, at: (f64, f64), entries: &[(Sign, &str)]) {
+/// One line of signs with their words, from `at`, as many as fit before `right`.
+pub fn key(layer: &mut Layer, inks: &Inks, at: (f64, f64), right: f64, entries: &[(Sign, &str)]) {
     let words = Type::plain(SMALL, inks.soft);
     let (mut x, y) = at;
     layer.open("key", None);
     for (sign, text) in entries {
+        if x + 24.0 + width(text, SMALL) > right {
+            break;
+        }
         match sign {
             Sign::Point => {
                 layer.line(&[(x + 9.0, y - 11.0), (x + 9.0, y + 3.0)], inks.ink_text, 1.3, "");

@@ -239,7 +239,8 @@ pub fn lamp_plot(profile: &Profile, lamp: &Spectrum, style: &PlotStyle) -> Resul
         (Sign::Cross, "left out"),
     ];
     let signs = if profile.left_out.is_empty() { &key[..3] } else { &key[..] };
-    errors::key(&mut layer, &inks, (EDGE + 8.0, h - foot + KEY_ROOM - 8.0), signs);
+    let at = (EDGE + 8.0, h - foot + KEY_ROOM - 8.0);
+    errors::key(&mut layer, &inks, at, w - EDGE, signs);
     super::foot(&mut layer, &footer, &inks, h);
     let axis = match profile.own_axis {
         AxisKind::Nm => "its own nm axis, corrected",

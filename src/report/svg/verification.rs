@@ -146,7 +146,8 @@ pub fn verification_plot(v: &Verification, judged: &Spectrum, style: &PlotStyle)
     if !v.correction.left_out.is_empty() {
         signs.push((Sign::Cross, "line left out"));
     }
-    errors::key(&mut layer, &inks, (EDGE + 8.0, h - foot + KEY_ROOM - 8.0), &signs);
+    let at = (EDGE + 8.0, h - foot + KEY_ROOM - 8.0);
+    errors::key(&mut layer, &inks, at, w - EDGE, &signs);
     super::foot(&mut layer, &footer, &inks, h);
     let description = format!(
         "{} {} The recording of the lamp, the error of the axis, the width of lines and the figures \
