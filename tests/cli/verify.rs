@@ -103,6 +103,7 @@ fn repeats_of_one_lamp() {
     std::fs::copy(p.path().join(LAMP), p.path().join("again.csv")).unwrap();
     let ran = p.answer(&["verify", LAMP, "--repeats", "again.csv"]);
     assert!(ran.out.contains("Repeatability") && ran.out.contains("type A"), "{}", ran.out);
+    assert!(ran.out.contains("are the same file"), "{}", ran.out);
     p.write("short.csv", "nm,counts\n400,1\n401,2\n402,1\n403,2\n404,1\n405,2\n");
     p.refuse(&["verify", LAMP, "--repeats", "short.csv"], &["short"]);
 }
@@ -117,13 +118,13 @@ fn what_is_no_lamp_is_refused() {
     let noise = |i: usize| 100 + (i * 7919) % 23;
     let mut dark = String::from("nm,counts\n");
     let mut day = dark.clone();
-    let mut pixels = String::new();
+    let mut pixels = String::from("pixel,counts\n");
     for i in 0..1200 {
         let nm = 350.0 + 0.4 * i as f64;
         let hump = 9000.0 * (-((nm - 560.0) / 130.0f64).powi(2)).exp();
         dark += &format!("{nm:.2},{}\n", noise(i));
         day += &format!("{nm:.2},{}\n", noise(i) + hump as usize);
-        pixels += &format!("{}\n", noise(i));
+        pixels += &format!("{i},{}\n", noise(i));
     }
     p.write("dark.csv", dark);
     p.write("day.csv", day);

@@ -201,7 +201,7 @@ pub fn verify(
         drift: profile.map(|p| drifts(p, &lines, &peaks)).unwrap_or_default(),
         repeatability,
         sheet: sheet::sheet(&judged, &peaks, &correction, tables),
-        notes: notes(lamp, profile, &correction),
+        notes: notes(lamp, repeats, profile, &correction),
         lines,
         correction,
     })
@@ -316,8 +316,24 @@ fn compare(
     repeats::repeatability(&places, &all)
 }
 
-fn notes(lamp: &Spectrum, profile: Option<&Profile>, correction: &Profile) -> Vec<String> {
+fn notes(
+    lamp: &Spectrum,
+    repeats: &[Spectrum],
+    profile: Option<&Profile>,
+    correction: &Profile,
+) -> Vec<String> {
     let mut out = Vec::new();
+    let mut files: Vec<&String> =
+        std::iter::once(lamp).chain(repeats).filter_map(|s| s.provenance.sha256.as_ref()).collect();
+    let all = files.len();
+    files.sort();
+    files.dedup();
+    if files.len() < all {
+        out.push(
+            "some of the recordings are the same file: their scatter is not that of the instrument"
+                .into(),
+        );
+    }
     if let Some(p) = profile {
         if p.lamp_sha256.is_some() && p.lamp_sha256 == lamp.provenance.sha256 {
             out.push(

@@ -168,12 +168,14 @@ impl ErrorPanel<'_> {
         let lower = curve.iter().rev().map(|c| place(c, -1.0));
         let outline: Vec<(f64, f64)> = upper.chain(lower).collect();
         layer.shape(&outline, inks.curve_text, 0.16, "none");
+        // A curve that is zero all along is the line of zero.
+        let middle = self.zero && curve.iter().any(|c| c.1.value != 0.0);
         for sign in [-1.0, 0.0, 1.0] {
             let shown =
                 |c: &&(f64, Measured)| (low..=high).contains(&(c.1.value + sign * K * c.1.u));
             let pen = if sign == 0.0 { 1.6 } else { 0.8 };
             for piece in curve.chunk_by(|a, b| shown(a) == shown(b)) {
-                if piece.first().is_some_and(shown) && (sign != 0.0 || self.zero) {
+                if piece.first().is_some_and(shown) && (sign != 0.0 || middle || !self.zero) {
                     let line: Vec<(f64, f64)> = piece.iter().map(|c| place(c, sign)).collect();
                     layer.line(&line, inks.curve_text, pen, "");
                 }

@@ -14,9 +14,9 @@ use crate::report::terminal::verification::{
 use crate::{Measured, Result, Spectrum};
 
 /// Height of the page over that of a single plot.
-const PAGE: f64 = 2.2;
+const PAGE: f64 = 2.4;
 /// Shares of the page's room for plots: recording, error; line width and figures take the rest.
-const SHARES: [f64; 2] = [0.34, 0.36];
+const SHARES: [f64; 2] = [0.32, 0.34];
 /// Narrowest page on which the figures stand beside the line width, px.
 const SIDE_BY_SIDE: f64 = 900.0;
 /// Room between panels, px.
@@ -173,9 +173,9 @@ fn sheet(layer: &mut Layer, v: &Verification, inks: &Inks, [left, top, right, bo
     layer.text(left, top, 0.0, heading, "The instrument, from this recording");
     let (name, value) = (Type::plain(FIGURE, inks.soft), Type::plain(FIGURE, inks.ink_text));
     let mut all = figures(v);
+    all.push(("would be mended by".into(), correction_words(v)));
     all.extend(v.drift.iter().map(|d| ("drift".to_string(), drift_words(d))));
     all.extend(v.repeatability.iter().map(|r| ("repeats".to_string(), repeats_words(r))));
-    all.push(("would be mended by".into(), correction_words(v)));
     let indent = all.iter().map(|f| width(&f.0, FIGURE)).fold(0.0, f64::max) + 12.0;
     let mut y = top + 22.0;
     for (label, text) in &all {
