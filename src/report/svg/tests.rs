@@ -324,7 +324,8 @@ fn check_page(svg: &str) {
         let bold = e.get("font-weight").is_some();
         let long = text::width(&plain, if bold { text::bold(size) } else { size });
         let b = match e.get("transform") {
-            Some(_) => [x - size, y - long, x + 0.3 * size, y],
+            // Turned upwards: the baseline is the right side of the middle by 0.35 em.
+            Some(_) => [x - 0.85 * size, y - long, x + 0.15 * size, y],
             None => [x, y - size, x + long, y + 0.3 * size],
         };
         assert!(b[0] >= 0.0 && b[1] >= 0.0 && b[2] <= w && b[3] <= h, "{b:?}: {plain}");
