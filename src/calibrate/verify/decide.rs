@@ -18,6 +18,9 @@ const SLIVER_NM: f64 = 12.0;
 const BEYOND_SHARE: f64 = 0.1;
 /// The same in nm, at most (common practice, no published source).
 const BEYOND_NM: f64 = 25.0;
+/// An uncertainty that would have to be smaller than this share of the present one is not asked
+/// for.
+const HOPELESS: f64 = 0.05;
 
 /// What supports the axis along a stretch.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -227,14 +230,18 @@ impl Ground<'_> {
             at(&mut out, worst);
             let room = (within - worst.1.value.abs()).abs();
             out.needed_u_nm = Some(room / K);
+            let needed = if room / K < HOPELESS * worst.1.u {
+                "the error lies on the tolerance itself, no smaller u would settle it".into()
+            } else {
+                format!("u would have to be {} nm or less there", digits(room / K))
+            };
             out.reason = format!(
                 "at {} nm the error is {} nm: |error| + 2u = {} nm is more than {} nm, |error| − 2u \
-                 is not; u would have to be {} nm or less there",
+                 is not; {needed}",
                 nm(worst.0),
                 signed(worst.1),
                 digits(good_to(worst.1)),
                 within,
-                digits(room / K)
             );
         } else if asked[0] < low - 1e-9 || asked[1] > high + 1e-9 {
             at(&mut out, worst);

@@ -111,7 +111,8 @@ pub struct InstrumentSheet {
     /// `span` over `noise`.
     pub dynamic_range: Option<f64>,
     /// Darkest level between the outermost lines over the height of the strongest line: an upper
-    /// bound of stray light, because dark reading and the lamp's own continuum are in it.
+    /// bound of stray light, because dark reading and the lamp's own continuum are in it; void where
+    /// more than the dark reading was taken off. Never less than twice the noise.
     pub stray_light_below: Option<f64>,
     /// Second-order images of strong short lines.
     pub second_order: Vec<SecondOrder>,
@@ -163,8 +164,8 @@ pub fn sheet(
         .filter(|p| p.line_like)
         .map(|p| p.height_or(highest - between.unwrap_or(0.0)))
         .fold(0.0, f64::max);
-    // A level of nothing is known no better than its noise.
-    let floor = 2.0 * noise.unwrap_or(0.0) / (free.len().max(1) as f64).sqrt();
+    // Less than the noise of a point is not told: exports that took the dark off end at nothing.
+    let floor = 2.0 * noise.unwrap_or(0.0);
     let stray = between.filter(|_| strongest > 0.0).map(|b| b.max(floor) / strongest);
     InstrumentSheet {
         resolution: resolution(lamp, list, correction, tables),

@@ -107,7 +107,7 @@ pub fn figures(v: &Verification) -> Vec<(String, String)> {
         match s.stray_light_below {
             Some(share) => format!(
                 "at most {} of the strongest line, by the darkest level between lines (dark reading \
-                 and the lamp's continuum are in it)",
+                 and the lamp's continuum are in it; void where more than the dark was taken off)",
                 format::limit(share)
             ),
             None => none("no line-free level"),
