@@ -367,7 +367,9 @@ fn a_judged_axis_on_one_page() {
             let svg = verification_plot(&v, &lamp, &style).unwrap();
             check_page(&svg);
             assert_eq!(svg, verification_plot(&v, &lamp, &style).unwrap());
-            assert!(svg.contains("does not hold") && svg.contains("tolerance"));
+            assert!(svg.contains("does not hold"));
+            // On the narrowest page the key has no room for all signs.
+            assert!(width_px < 700.0 || svg.contains(">tolerance<"));
         }
     }
     v.tolerance = None;
