@@ -320,7 +320,9 @@ fn check_page(svg: &str) {
     let mut boxes: Vec<([f64; 4], String)> = Vec::new();
     for e in elements.iter().filter(|e| e.name == "text" && e.get("dy").is_none()) {
         let (x, y, size) = (e.number("x"), e.number("y"), e.number("font-size"));
-        let plain = e.text.replace("&lt;", "<").replace("&gt;", ">").replace("&amp;", "&");
+        let marks =
+            [("&lt;", "<"), ("&gt;", ">"), ("&quot;", "\""), ("&#39;", "'"), ("&amp;", "&")];
+        let plain = marks.iter().fold(e.text.clone(), |t, (from, to)| t.replace(from, to));
         let bold = e.get("font-weight").is_some();
         let long = text::width(&plain, if bold { text::bold(size) } else { size });
         let b = match e.get("transform") {
