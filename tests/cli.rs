@@ -12,3 +12,6 @@ mod place;
 /// The commands that README.md shows.
 #[path = "cli/readme.rs"]
 mod readme;
+/// An axis judged by a lamp.
+#[path = "cli/verify.rs"]
+mod verify;

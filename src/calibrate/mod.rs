@@ -17,6 +17,7 @@ mod recognise;
 mod search;
 mod series;
 mod solve;
+mod verify;
 mod width;
 
 pub use fit::{AxisFit, Point, fit as fit_axis};
@@ -25,6 +26,11 @@ pub use lamp::Lamp;
 pub use models::{ModelShare, fit_models, fit_models_knowing};
 pub use profile::{Anchor, AxisModel, LampUsed, LeftOut, Profile};
 pub use solve::{LampRecording, calibrate, calibrate_together};
+pub use verify::{
+    Check, Claim, Drift, ErrorSeries, InstrumentSheet, LineError, LineScatter, Reading,
+    Repeatability, Resolution, SecondOrder, Stretch, Support, Tolerance, Top, Verification,
+    VerifySettings, WidthPoint, mend, verify,
+};
 
 use serde::{Deserialize, Serialize};
 

@@ -1,6 +1,6 @@
 //! What is known of one instrument, kept on disk.
 
-use super::{CalibrateSettings, Lamp, ModelShare};
+use super::{CalibrateSettings, Check, Lamp, ModelShare};
 use crate::signal::LineWidth;
 use crate::{AxisKind, Error, Measured, Result, Spectrum};
 use serde::{Deserialize, Serialize};
@@ -104,6 +104,9 @@ pub struct Profile {
     pub anchors: Vec<Anchor>,
     /// Lines that do not, with the reason.
     pub left_out: Vec<LeftOut>,
+    /// Later verifications that were kept, oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub checks: Vec<Check>,
 }
 
 impl AxisModel {

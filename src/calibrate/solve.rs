@@ -548,6 +548,7 @@ fn profile(
         settings: settings.clone(),
         notes: s.notes,
         models: s.fit.models,
+        checks: Vec::new(),
         anchors,
         left_out: s.left,
     }

@@ -73,6 +73,7 @@ pub enum ThemeArg {
 pub enum Command {
     Run(RunArgs),
     Calibrate(CalibrateArgs),
+    Verify(VerifyArgs),
     Peaks(PeaksArgs),
     Gases(GasesArgs),
     Lines(LinesArgs),
@@ -85,6 +86,7 @@ impl Command {
         match self {
             Command::Run(_) => "run",
             Command::Calibrate(_) => "calibrate",
+            Command::Verify(_) => "verify",
             Command::Peaks(_) => "peaks",
             Command::Gases(_) => "gases",
             Command::Lines(_) => "lines",
@@ -159,6 +161,45 @@ pub struct CalibrateArgs {
     pub instrument: String,
 }
 
+/// Judge an axis by a recording of a lamp: how far it is off, where, and how sure that is
+///
+/// Takes the file's own nm axis, or that of --profile, and holds what it says of the lamp's lines
+/// against what they are. Tells offset, tilt and curvature, how good a reading is along the axis,
+/// how far the axis has moved since the profile was made, and the instrument's line width, noise
+/// and ghosts. Refused, with the reason, where the lamp's pattern is not there.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell verify lamp.csv
+  glowtell verify lamp.csv --within 0.5 --over 400..700
+  glowtell verify lamp.csv --profile club.profile.toml --keep --dated 2024-05-01
+  glowtell verify lamp-1.csv --repeats lamp-2.csv lamp-3.csv --svg sheet.svg
+
+With --within the exit code is 0 where the tolerance holds, 1 where it does not or cannot be tested.")]
+pub struct VerifyArgs {
+    /// Recording of the lamp
+    #[arg(value_name = "LAMP")]
+    pub lamp: PathBuf,
+    /// Largest error that the axis may have, nm
+    #[arg(long, value_name = "NM", value_parser = positive)]
+    pub within: Option<f64>,
+    /// Stretch for --within, nm, as 400..700 [default: between the outermost lines]
+    #[arg(long, value_name = "START..END", value_parser = span, requires = "within")]
+    pub over: Option<[f64; 2]>,
+    /// Further recordings of the same lamp: tells how well places repeat
+    #[arg(long, value_name = "FILE", num_args = 1..)]
+    pub repeats: Vec<PathBuf>,
+    /// Write the axis as it should be into this file, a profile
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+    /// Keep this check in the file of --profile; the next one tells the drift since
+    #[arg(long)]
+    pub keep: bool,
+    /// Day to put beside the kept check
+    #[arg(long, value_name = "YYYY-MM-DD", value_parser = day, requires = "keep")]
+    pub dated: Option<String>,
+}
+
 /// Find and fit the emission lines of recordings
 ///
 /// Places, heights and widths with their uncertainties, on the recording's own axis or on that of
@@ -176,6 +217,9 @@ pub struct PeaksArgs {
     /// Write the lines into this file as comma-separated values
     #[arg(long, value_name = "FILE")]
     pub csv: Option<PathBuf>,
+    /// Give wavelengths in vacuum instead of air (Ciddor 1996), in the table and in --csv
+    #[arg(long)]
+    pub vacuum: bool,
 }
 
 /// Say which gases a tube shows, which it does not and down to what limit
@@ -217,6 +261,9 @@ pub struct LinesArgs {
     /// How far around it, nm: about the width of a line in a cheap spectrometer
     #[arg(long, value_name = "NM", value_parser = positive, default_value_t = 1.0, requires = "near")]
     pub within: f64,
+    /// Give wavelengths, that of --near among them, in vacuum instead of air (Ciddor 1996)
+    #[arg(long)]
+    pub vacuum: bool,
 }
 
 /// Make recordings from a recipe: a described tube or lamp seen through a described instrument
@@ -240,6 +287,41 @@ fn positive(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
         Ok(v) if v.is_finite() && v > 0.0 => Ok(v),
         _ => Err("give a positive number".into()),
+    }
+}
+
+/// Two numbers of nm, the lower first, as `400..700`.
+fn span(text: &str) -> Result<[f64; 2], String> {
+    let ends = text.split_once("..").map(|(a, b)| (positive(a.trim()), positive(b.trim())));
+    match ends {
+        Some((Ok(a), Ok(b))) if a < b => Ok([a, b]),
+        _ => Err("give two wavelengths, the shorter first, as 400..700".into()),
+    }
+}
+
+/// A day of the calendar, `YYYY-MM-DD`.
+fn day(text: &str) -> Result<String, String> {
+    let parts: Vec<&str> = text.split('-').collect();
+    let number = |s: &str, digits: usize| {
+        (s.len() == digits && s.bytes().all(|b| b.is_ascii_digit()))
+            .then(|| s.parse::<u32>().ok())
+            .flatten()
+    };
+    let found = match parts.as_slice() {
+        [y, m, d] => number(y, 4).zip(number(m, 2)).zip(number(d, 2)),
+        _ => None,
+    };
+    let days = |y: u32, m: u32| match m {
+        2 if y.is_multiple_of(4) && (!y.is_multiple_of(100) || y.is_multiple_of(400)) => 29,
+        2 => 28,
+        4 | 6 | 9 | 11 => 30,
+        _ => 31,
+    };
+    match found {
+        Some(((y, m), d)) if (1..=12).contains(&m) && (1..=days(y, m)).contains(&d) => {
+            Ok(text.into())
+        }
+        _ => Err("give a day as 2024-05-01".into()),
     }
 }
 
@@ -282,6 +364,20 @@ mod tests {
             let sentence = one_sentence(&e.to_string());
             assert!(!sentence.contains('\n') && !sentence.contains("Usage"), "{sentence}");
             assert!(!sentence.starts_with("error") && sentence.contains(part), "{sentence}");
+        }
+    }
+
+    #[test]
+    fn days_and_stretches() {
+        for good in ["2024-02-29", "2023-12-31", "2000-02-29"] {
+            assert_eq!(day(good).as_deref(), Ok(good));
+        }
+        for bad in ["2023-02-29", "1900-02-29", "2024-13-01", "24-01-01", "2024-1-1", "today", ""] {
+            assert!(day(bad).is_err(), "{bad}");
+        }
+        assert_eq!(span("400..700.5"), Ok([400.0, 700.5]));
+        for bad in ["700..400", "400", "400..", "a..b", "400...700", "-5..7"] {
+            assert!(span(bad).is_err(), "{bad}");
         }
     }
 

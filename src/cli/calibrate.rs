@@ -33,8 +33,9 @@ pub fn run(args: &CalibrateArgs, common: &Common) -> anyhow::Result<Ending> {
     if let Some(svg) = &common.svg {
         save(
             svg,
-            &report::svg::calibration_plot(
+            &report::svg::lamp_plot(
                 &profile,
+                &lamp,
                 &common.plot_style(&profile.instrument, Vec::new()),
             )?,
         )?;

@@ -4,9 +4,10 @@ use super::Ending;
 use super::args::LinesArgs;
 use super::output::{WIDEST, print};
 use super::settings::Common;
+use anyhow::bail;
 use glowtell::bench::check_asked;
-use glowtell::reference::{Band, Feature, Line, Shading, Species, SpeciesKind};
-use glowtell::report::{format, terminal};
+use glowtell::reference::{Band, Feature, Line, Shading, Species, SpeciesKind, vacuum_to_air_nm};
+use glowtell::report::{Medium, format, terminal};
 use serde::Serialize;
 
 /// Below every list of lines.
@@ -18,6 +19,15 @@ const GAP: &str = "  ";
 
 pub fn run(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
     let tables = &common.tables;
+    if args.vacuum && common.json {
+        bail!("the tables are in air, and so is their JSON; leave out --vacuum or --json");
+    }
+    let medium = if args.vacuum { Medium::Vacuum } else { Medium::Air };
+    // The tables change from vacuum to air at 200 nm.
+    let asked = args.near.map(|nm| {
+        let air = vacuum_to_air_nm(nm);
+        if args.vacuum && medium.nm(air) > air { air } else { nm }
+    });
     check_asked(&args.species, tables)?;
     let wanted = |s: &Species| {
         let same = |w: &String| w.eq_ignore_ascii_case(&s.name) || w.eq_ignore_ascii_case(&s.gas);
@@ -25,9 +35,13 @@ pub fn run(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
     };
     let text = if args.species.is_empty() && args.near.is_none() {
         let all: Vec<&Species> = tables.species().iter().collect();
-        if common.json { json(all.into_iter().map(SpeciesEntry::of))? } else { species_table(&all) }
+        if common.json {
+            json(all.into_iter().map(SpeciesEntry::of))?
+        } else {
+            species_table(&all, medium)
+        }
     } else {
-        let found: Vec<Entry<'_>> = match args.near {
+        let found: Vec<Entry<'_>> = match asked {
             Some(nm) => tables
                 .lines_near(nm, args.within)
                 .into_iter()
@@ -41,7 +55,7 @@ pub fn run(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
         } else if found.is_empty() {
             "The tables hold no such line; --within looks further around.\n".into()
         } else {
-            lines_table(&found) + SCALES + "\n"
+            lines_table(&found, medium) + SCALES + "\n"
         }
     };
     let mut text = text;
@@ -126,7 +140,7 @@ fn json(entries: impl Iterator<Item = impl Serialize>) -> anyhow::Result<String>
     Ok(out)
 }
 
-fn species_table(all: &[&Species]) -> String {
+fn species_table(all: &[&Species], medium: Medium) -> String {
     let rows = all.iter().map(|s| {
         let e = SpeciesEntry::of(s);
         let count = if e.bands > 0 {
@@ -135,22 +149,22 @@ fn species_table(all: &[&Species]) -> String {
             format::counted(e.lines, "line", "lines")
         };
         let range = e.range_nm.map_or(format::NONE.into(), |[a, b]| {
-            format!("{} to {}", format::nm(a), format::nm(b))
+            format!("{} to {}", format::nm(medium.nm(a)), format::nm(medium.nm(b)))
         });
         [e.species.to_string(), e.gas.to_string(), count, range, e.system.to_string()]
     });
-    let heads = ["species", "gas", "in the tables", "nm (air)", "band system"];
+    let heads = ["species", "gas", "in the tables", medium.words(), "band system"];
     columns(heads, [false, false, true, true, false], rows)
 }
 
-fn lines_table(found: &[Entry<'_>]) -> String {
+fn lines_table(found: &[Entry<'_>], medium: Medium) -> String {
     let dash = || format::NONE.to_string();
     let rows = found.iter().map(|e| {
         let off = e.offset_nm.map_or_else(String::new, |o| format!("{o:+.3}"));
         match (e.line, e.band) {
             (Some(l), _) => [
                 e.species.to_string(),
-                format!("{:.4}", l.wavelength_nm),
+                format!("{:.4}", medium.nm(l.wavelength_nm)),
                 off,
                 l.intensity.map_or_else(dash, format::plain),
                 l.a_per_s.map_or_else(dash, |a| format!("{a:.2e}")),
@@ -159,7 +173,7 @@ fn lines_table(found: &[Entry<'_>]) -> String {
             ],
             (None, Some(b)) => [
                 e.species.to_string(),
-                format::nm(b.head_nm),
+                format::nm(medium.nm(b.head_nm)),
                 off,
                 b.strength.map_or_else(dash, format::plain),
                 b.a_per_s.map_or_else(dash, |a| format!("{a:.2e}")),
@@ -170,7 +184,7 @@ fn lines_table(found: &[Entry<'_>]) -> String {
         }
     });
     let offset = if found.iter().any(|e| e.offset_nm.is_some()) { "off nm" } else { "" };
-    let heads = ["species", "nm (air)", offset, "strength", "A 1/s", "upper 1/cm", "remark"];
+    let heads = ["species", medium.words(), offset, "strength", "A 1/s", "upper 1/cm", "remark"];
     columns(heads, [false, true, true, true, true, true, false], rows)
 }
 

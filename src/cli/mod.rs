@@ -15,6 +15,7 @@ mod records;
 mod run;
 mod settings;
 mod simulate;
+mod verify;
 
 use args::{Args, Command};
 use clap::Parser;
@@ -27,14 +28,18 @@ use std::process::ExitCode;
 enum Ending {
     /// Everything asked was answered.
     Answered,
+    /// Everything was answered, but a check given on the command line did not hold, or could not
+    /// be tested.
+    DidNotHold,
     /// The run went on, but an item could not be answered (its error is printed already).
     ItemFailed,
 }
 
 /// Exit code of a run in which everything was answered.
 const ANSWERED: u8 = 0;
-/// Exit code for bad usage, bad input, or an item that failed. (1 is kept for checks given on the
-/// command line that do not hold; this version has none.)
+/// Exit code where a check given on the command line did not hold or could not be tested.
+const DID_NOT_HOLD: u8 = 1;
+/// Exit code for bad usage, bad input, or an item that failed.
 const FAILED: u8 = 2;
 
 /// The program.
@@ -47,6 +52,7 @@ pub fn main() -> ExitCode {
         Common::new(&args.common, args.command.name()).and_then(|common| match args.command {
             Command::Run(a) => run::run(&a, &common),
             Command::Calibrate(a) => calibrate::run(&a, &common),
+            Command::Verify(a) => verify::run(&a, &common),
             Command::Peaks(a) => peaks::run(&a, &common),
             Command::Gases(a) => gases::run(&a, &common),
             Command::Lines(a) => lines::run(&a, &common),
@@ -54,6 +60,7 @@ pub fn main() -> ExitCode {
         });
     match end {
         Ok(Ending::Answered) => ExitCode::from(ANSWERED),
+        Ok(Ending::DidNotHold) => ExitCode::from(DID_NOT_HOLD),
         Ok(Ending::ItemFailed) => ExitCode::from(FAILED),
         // Whoever read the output has seen enough: that is no failure.
         Err(e) if output::is_closed_pipe(&e) => ExitCode::from(ANSWERED),

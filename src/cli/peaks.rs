@@ -5,16 +5,29 @@ use super::args::PeaksArgs;
 use super::output::save;
 use super::recordings::{self, single_target};
 use super::settings::Common;
+use anyhow::bail;
+use glowtell::AxisKind;
 use glowtell::bench::Settings;
-use glowtell::report;
+use glowtell::report::{self, Medium};
 
 pub fn run(args: &PeaksArgs, common: &Common) -> anyhow::Result<Ending> {
     single_target("--csv", args.csv.as_deref(), &args.files)?;
+    if args.vacuum && common.json {
+        bail!("records keep wavelengths in air; leave out --vacuum or --json");
+    }
+    let medium = if args.vacuum { Medium::Vacuum } else { Medium::Air };
     let settings = Settings { identify: false, ..Settings::default() };
     recordings::run(&args.files, common, &settings, &|e| {
-        if let Some(path) = &args.csv {
-            save(path, &report::csv::peaks(&e.peaks, None)?)?;
+        if args.vacuum && e.peaks.axis == AxisKind::Pixel {
+            bail!(
+                "{}: its axis is in pixels, which are the same in vacuum; give a --profile or \
+                 leave out --vacuum",
+                e.spectrum.provenance.name
+            );
         }
-        Ok(report::terminal::peaks(&e.peaks, &common.style))
+        if let Some(path) = &args.csv {
+            save(path, &report::csv::peaks_in(&e.peaks, None, medium)?)?;
+        }
+        Ok(report::terminal::peaks_in(&e.peaks, medium, &common.style))
     })
 }

@@ -34,12 +34,12 @@ pub struct Common {
 
 /// Commands that an option means something to.
 const MEANT_FOR: [(&str, &[&str]); 6] = [
-    ("--profile", &["run", "peaks", "gases"]),
-    ("--json", &["run", "calibrate", "peaks", "gases", "lines"]),
-    ("--svg", &["calibrate", "peaks", "gases"]),
-    ("--theme", &["run", "calibrate", "peaks", "gases"]),
-    ("--columns", &["run", "calibrate", "peaks", "gases"]),
-    ("--encoding", &["run", "calibrate", "peaks", "gases"]),
+    ("--profile", &["run", "verify", "peaks", "gases"]),
+    ("--json", &["run", "calibrate", "verify", "peaks", "gases", "lines"]),
+    ("--svg", &["calibrate", "verify", "peaks", "gases"]),
+    ("--theme", &["run", "calibrate", "verify", "peaks", "gases"]),
+    ("--columns", &["run", "calibrate", "verify", "peaks", "gases"]),
+    ("--encoding", &["run", "calibrate", "verify", "peaks", "gases"]),
 ];
 
 impl Common {

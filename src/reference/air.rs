@@ -20,6 +20,15 @@ pub fn air_to_vacuum_nm(air_nm: f64) -> f64 {
     (0..4).fold(air_nm, |v, _| air_nm * (1.0 + refractivity_ciddor(v)))
 }
 
+/// Shortest wavelength that tables give in air; below, all is in vacuum, nm.
+const AIR_FROM_NM: f64 = 200.0;
+
+/// Vacuum wavelength in nm of a wavelength as the tables and axes of this library have it: in air
+/// above 200 nm, in vacuum below.
+pub fn to_vacuum_nm(nm: f64) -> f64 {
+    if nm > AIR_FROM_NM { air_to_vacuum_nm(nm) } else { nm }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -88,6 +97,33 @@ mod tests {
             // Half a unit of the last digit, and the rounding of that.
             assert!((got - air_nm).abs() < 0.6e-5, "{vacuum_nm} nm: {got}, not {air_nm}");
         }
+    }
+
+    /// Worked values kept beside the repository; the pairs above are the ones that are always
+    /// tested.
+    #[test]
+    fn pairs_of_the_reference_folder() {
+        let file = std::path::Path::new(env!("CARGO_MANIFEST_DIR"))
+            .join("../shared/reference/standards/vacuum_air_pairs.csv");
+        let Ok(text) = std::fs::read_to_string(file) else {
+            println!("skipped: no reference folder beside the repository");
+            return;
+        };
+        let mut reader = ::csv::Reader::from_reader(text.as_bytes());
+        let head = reader.headers().unwrap().clone();
+        let at = |part: &str| head.iter().position(|h| h.starts_with(part)).unwrap();
+        let (vacuum, air) = (at("vacuum_nm"), at("air_nm"));
+        let mut checked = 0;
+        for row in reader.records() {
+            let row = row.unwrap();
+            let number = |i: usize| row[i].parse::<f64>().unwrap();
+            // Five decimals are printed.
+            let off = to_vacuum_nm(number(air)) - number(vacuum);
+            assert!(off.abs() < 1.1e-5, "{}: {off}", number(vacuum));
+            checked += 1;
+        }
+        assert!(checked >= 8, "{checked}");
+        assert_eq!(to_vacuum_nm(185.0), 185.0);
     }
 
     #[test]

@@ -9,7 +9,7 @@ mod read;
 mod strength;
 mod tables;
 
-pub use air::{air_to_vacuum_nm, refractivity_ciddor, vacuum_to_air_nm};
+pub use air::{air_to_vacuum_nm, refractivity_ciddor, to_vacuum_nm, vacuum_to_air_nm};
 pub use strength::line_strengths;
 pub use tables::{Feature, Neighbour, Tables};
 

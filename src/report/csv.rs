@@ -1,10 +1,11 @@
 //! Tables for spreadsheets: comma-separated, UTF-8, one head line, units in the head.
 
+use super::Medium;
 use super::format::significant;
 use super::record::{DIGITS, Record, SummaryRow};
 use crate::gases::GasReport;
 use crate::signal::PeakList;
-use crate::{AxisKind, Error, Measured, Result};
+use crate::{AxisKind, Error, Mask, Measured, Result, Spectrum};
 
 /// A number for a cell; empty where there is none.
 fn cell(x: f64) -> String {
@@ -38,8 +39,21 @@ fn written(head: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Result<Str
 /// # Errors
 /// [`Error::Usage`] where the table cannot be written (a defect of the program).
 pub fn peaks(list: &PeakList, gases: Option<&GasReport>) -> Result<String> {
+    peaks_in(list, gases, Medium::Air)
+}
+
+/// [`peaks`] with the wavelengths in `medium`, as the head says.
+///
+/// # Errors
+/// [`Error::Usage`] where the table cannot be written (a defect of the program).
+pub fn peaks_in(list: &PeakList, gases: Option<&GasReport>, medium: Medium) -> Result<String> {
+    let list = &medium.of_peaks(list);
+    let centre = match medium {
+        Medium::Air => "centre_nm_air",
+        Medium::Vacuum => "centre_nm_vacuum",
+    };
     let head = match list.axis {
-        AxisKind::Nm => ["centre_nm_air", "centre_u_nm", "fwhm_nm", "fwhm_u_nm", "area_counts_nm"],
+        AxisKind::Nm => [centre, "centre_u_nm", "fwhm_nm", "fwhm_u_nm", "area_counts_nm"],
         AxisKind::Pixel => ["centre_px", "centre_u_px", "fwhm_px", "fwhm_u_px", "area_counts_px"],
     };
     let head = [
@@ -80,6 +94,37 @@ pub fn peaks(list: &PeakList, gases: Option<&GasReport>) -> Result<String> {
             label,
             ghost.map(|g| g.what.clone()).unwrap_or_default(),
         ]);
+        row
+    });
+    written(&head, rows)
+}
+
+/// The recording point by point: place, its standard uncertainty where the axis has been
+/// calibrated, intensity, its standard uncertainty where it was measured, flags (`good`, or of
+/// `saturated`, `dead`, `outside` those that apply, joined by `+`). A point without a value has an
+/// empty cell. Read back, it is the same recording.
+///
+/// # Errors
+/// [`Error::Usage`] where the table cannot be written (a defect of the program).
+pub fn recording(s: &Spectrum) -> Result<String> {
+    let place = match s.axis().kind() {
+        AxisKind::Nm => "wavelength_nm_air",
+        AxisKind::Pixel => "pixel",
+    };
+    let mut head = vec![place];
+    head.extend(s.axis_u().map(|_| "u_nm"));
+    head.push("intensity");
+    head.extend(s.sigma().map(|_| "u_intensity"));
+    head.push("flags");
+    let flags = [(Mask::SATURATED, "saturated"), (Mask::DEAD, "dead"), (Mask::OUTSIDE, "outside")];
+    let rows = s.x().iter().zip(s.counts()).zip(s.mask()).enumerate().map(|(i, ((x, c), m))| {
+        let mut row = vec![cell(*x)];
+        row.extend(s.axis_u().map(|u| optional(u.get(i).copied())));
+        row.push(if m.has(Mask::DEAD) { String::new() } else { cell(*c) });
+        row.extend(s.sigma().map(|u| optional(u.get(i).copied())));
+        let set: Vec<&str> = flags.iter().filter(|f| m.has(f.0)).map(|f| f.1).collect();
+        // Never empty: rows that end in a blank cell are read as shorter than the head.
+        row.push(if set.is_empty() { "good".into() } else { set.join("+") });
         row
     });
     written(&head, rows)
@@ -163,7 +208,7 @@ pub fn verdicts(records: &[Record]) -> Result<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::made_up::{NEON, clipped, list, recording, report};
+    use crate::report::made_up::{NEON, clipped, list, recording as made_up, report};
 
     fn read(text: &str) -> (Vec<String>, Vec<Vec<String>>) {
         let mut reader = ::csv::Reader::from_reader(text.as_bytes());
@@ -174,7 +219,7 @@ mod tests {
 
     #[test]
     fn peaks_come_back() {
-        let s = recording(AxisKind::Nm, 380.0, 1000.0, 300, &NEON);
+        let s = made_up(AxisKind::Nm, 380.0, 1000.0, 300, &NEON);
         let mut l = list(&s, &NEON);
         clipped(&mut l);
         l.peaks[1].fwhm = Measured::new(f64::NAN, f64::INFINITY);
@@ -188,14 +233,40 @@ mod tests {
         assert_eq!(rows[1][at("fwhm_nm")], "");
         assert_eq!(rows[6][at("taken_for")], "");
         assert_eq!(rows[10][at("ghost")], "second order of Hg I 365.02");
-        let p = list(&recording(AxisKind::Pixel, 0.0, 500.0, 501, &[]), &[]);
+        let p = list(&made_up(AxisKind::Pixel, 0.0, 500.0, 501, &[]), &[]);
         let (head, rows) = read(&peaks(&p, None).unwrap());
         assert!(head.contains(&"centre_px".to_string()) && rows.is_empty());
     }
 
     #[test]
+    fn a_recording_comes_back() {
+        let mut s = recording_of(AxisKind::Nm);
+        let n = s.len();
+        s.flag(7, Mask::SATURATED);
+        s.flag(9, Mask::DEAD);
+        let s = s.with_axis_u(vec![0.05; n]).unwrap().with_sigma(vec![12.0; n]).unwrap();
+        let text = recording(&s).unwrap();
+        let (head, rows) = read(&text);
+        assert_eq!(head, ["wavelength_nm_air", "u_nm", "intensity", "u_intensity", "flags"]);
+        assert_eq!((rows[7][4].as_str(), rows[9][2].as_str()), ("saturated", ""));
+        let path = std::path::Path::new("corrected.csv");
+        let back = crate::import::read_bytes(text.as_bytes(), path, &Default::default()).unwrap();
+        assert_eq!((back.axis().kind(), back.len()), (AxisKind::Nm, n));
+        for i in [0, 7, n - 1] {
+            assert!((back.x()[i] - s.x()[i]).abs() < 1e-5, "{i}");
+            assert!((back.counts()[i] - s.counts()[i]).abs() < 1e-3, "{i}");
+        }
+        let plain = recording(&recording_of(AxisKind::Pixel)).unwrap();
+        assert!(plain.starts_with("pixel,intensity,flags\n"), "{plain:.60}");
+    }
+
+    fn recording_of(kind: AxisKind) -> Spectrum {
+        made_up(kind, 380.0, 1000.0, 300, &NEON)
+    }
+
+    #[test]
     fn items_and_their_gases() {
-        let s = recording(AxisKind::Nm, 380.0, 1000.0, 300, &NEON);
+        let s = made_up(AxisKind::Nm, 380.0, 1000.0, 300, &NEON);
         let l = list(&s, &NEON);
         let good = Record::answered("tube, \"one\"", "", &s, None, &l, Some(&report(&l)));
         let bad = Record::failed("two", "", &Error::usage("nothing works", "try again"));

@@ -1,6 +1,10 @@
 //! Made-up values for the tests of the reports: neon-like and invented, no measurement.
 
-use crate::calibrate::{Anchor, AxisModel, CalibrateSettings, Lamp, LampUsed, LeftOut, Profile};
+use crate::calibrate::{
+    Anchor, AxisModel, CalibrateSettings, Claim, Drift, ErrorSeries, InstrumentSheet, Lamp, LampUsed,
+    LeftOut, LineError, LineScatter, Profile, Repeatability, Resolution, SecondOrder, Stretch,
+    Support, Tolerance, Top, Verification, WidthPoint,
+};
 use crate::gases::*;
 use crate::signal::{LineWidth, Peak, PeakList, Saturation};
 use crate::{Axis, AxisKind, Measured, Spectrum};
@@ -219,5 +223,127 @@ pub fn profile() -> Profile {
             wavelength_nm: 611.6,
             reason: "a phosphor peak, differs from lamp to lamp".into(),
         }],
+        checks: Vec::new(),
+    }
+}
+
+/// A judged axis that reads 0.8 nm too much, on the lines of [`profile`]; all numbers invented.
+pub fn verification() -> Verification {
+    let p = profile();
+    let lines: Vec<LineError> = p
+        .anchors
+        .iter()
+        .map(|a| LineError {
+            feature: a.feature.clone(),
+            wavelength_nm: a.wavelength_nm,
+            read_nm: a.wavelength_nm + 0.8 + a.residual_nm,
+            error_nm: Measured::new(0.8 + a.residual_nm, a.u_nm),
+        })
+        .collect();
+    let stretch = |from_nm: f64, to_nm: f64, lines: usize, support: Support, u: f64| Stretch {
+        from_nm,
+        to_nm,
+        lines,
+        support,
+        worst_at_nm: to_nm,
+        error_nm: Measured::new(0.8, u),
+        good_to_nm: 0.8 + 2.0 * u,
+    };
+    let ghost = |of_nm: f64, ratio: Option<Measured>, limit: Option<f64>, remark: &str| {
+        SecondOrder { of_nm, at_nm: 2.0 * of_nm, ratio, limit, remark: remark.into() }
+    };
+    Verification {
+        lamp: "bench lamp".into(),
+        lamp_sha256: Some("1".repeat(64)),
+        profile: Some(p.instrument.clone()),
+        range_nm: [300.0, 900.0],
+        anchored_nm: [405.5, 579.9],
+        error: ErrorSeries {
+            centre_nm: 492.7,
+            half_nm: 87.2,
+            offset_nm: Measured::new(0.8, 0.02),
+            tilt_nm_per_100nm: Measured::new(-0.05, 0.03),
+            curvature_nm_per_100nm2: Measured::new(0.01, 0.04),
+            left_rms_nm: 0.02,
+        },
+        rms_nm: 0.81,
+        worst: lines[4].clone(),
+        curve: (0..241)
+            .map(|i| 300.0 + 2.5 * f64::from(i))
+            .map(|x| (x, Measured::new(0.8, 0.02 + ((x - 490.0) / 400.0).powi(4))))
+            .collect(),
+        stretches: vec![
+            stretch(300.0, 405.5, 0, Support::Beyond, 0.3),
+            stretch(405.5, 450.0, 2, Support::Lines, 0.03),
+            stretch(450.0, 500.0, 0, Support::Between, 0.05),
+            stretch(500.0, 579.9, 3, Support::Lines, 0.03),
+            stretch(579.9, 900.0, 0, Support::Beyond, 1.3),
+        ],
+        tolerance: Some(Tolerance {
+            within_nm: 0.5,
+            over_nm: [405.5, 579.9],
+            claim: Claim::DoesNotHold,
+            at_nm: Some(405.5),
+            error_nm: Some(Measured::new(0.8, 0.03)),
+            needed_u_nm: None,
+            reason: "at 405.50 nm the error is +0.80 ± 0.03 nm".into(),
+        }),
+        drift: vec![Drift {
+            since: "the profile was made".into(),
+            lines: 5,
+            shift_nm: Some(Measured::new(0.79, 0.02)),
+            tilt_nm_per_100nm: Some(Measured::new(0.01, 0.02)),
+            k: Some(2.9),
+            significant: Some(true),
+        }],
+        repeatability: Some(Repeatability {
+            recordings: 3,
+            lines: lines
+                .iter()
+                .map(|l| LineScatter {
+                    feature: l.feature.clone(),
+                    mean_nm: l.read_nm,
+                    sd_nm: 0.012,
+                    spread_nm: 0.025,
+                })
+                .collect(),
+            sd_nm: 0.012,
+            dof: 10,
+            shifts_nm: vec![-0.01, 0.0, 0.01],
+            shift_sd_nm: 0.01,
+            shift_spread_nm: 0.02,
+            scatter_nm: Some(0.007),
+            scatter_dof: 8,
+        }),
+        sheet: InstrumentSheet {
+            resolution: Some(Resolution {
+                lines: [(404.66, 1.3), (435.83, 1.35), (546.07, 1.5)]
+                    .iter()
+                    .map(|(nm, w)| WidthPoint {
+                        feature: format!("Hg {nm:.2}"),
+                        wavelength_nm: *nm,
+                        fwhm_nm: Measured::new(*w, 0.03),
+                    })
+                    .collect(),
+                at_nm: 462.19,
+                fwhm_nm: Measured::new(1.383, 0.02),
+                slope_nm_per_100nm: Some(Measured::new(0.14, 0.03)),
+            }),
+            noise: Some(16.0),
+            noise_point_to_point: Some(15.0),
+            free_points: 700,
+            span: Some(15_000.0),
+            top: Top::HighestPoint,
+            dynamic_range: Some(940.0),
+            stray_light_below: Some(0.064),
+            second_order: vec![
+                ghost(365.0158, None, None, "the line itself is not seen"),
+                ghost(404.6565, None, Some(0.012), ""),
+                ghost(435.8335, Some(Measured::new(0.021, 0.002)), None, ""),
+            ],
+        },
+        correction: p,
+        notes: vec!["made up".into()],
+        lines,
     }
 }

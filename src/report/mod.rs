@@ -7,9 +7,12 @@ pub mod cautions;
 pub mod csv;
 pub mod files;
 pub mod format;
+mod medium;
 pub mod record;
 pub mod svg;
 pub mod terminal;
+
+pub use medium::Medium;
 
 #[cfg(test)]
 pub(crate) mod made_up;

@@ -43,7 +43,7 @@ fn help_of_every_command() {
     let p = Place::new();
     assert_plain(&p.answer(&["--help"]));
     assert!(p.answer(&["--version"]).out.starts_with("glowtell "));
-    for command in ["run", "calibrate", "peaks", "gases", "lines", "simulate"] {
+    for command in ["run", "calibrate", "verify", "peaks", "gases", "lines", "simulate"] {
         let long = p.answer(&[command, "--help"]);
         assert_plain(&long);
         assert!(long.out.contains("Example"), "{}", long.out);

@@ -195,6 +195,10 @@ pub(super) fn role(heading: &str) -> Role {
     let wave = starts(WAVE) || whole(WAVE_WHOLE);
     let reciprocal = ["cm-1", "cm^-1", "1/cm", "cm⁻¹", "cm\u{2212}1", "(ev)", "[ev]", "(hz)"];
     let per_length = ["/nm", "nm-1", "nm^-1", "/m2", "/m^2", "/cm2", "/cm^2"];
+    // `u_nm`, `u_intensity`: the usual sign of a standard uncertainty before what it belongs to.
+    if words.len() > 1 && words.first().is_some_and(|w| w == "u") {
+        return if wave || unit.is_some() { Role::Other } else { Role::Sigma };
+    }
     if starts(SIGMA) {
         return if wave { Role::Other } else { Role::Sigma };
     }
@@ -320,13 +324,14 @@ mod tests {
         ] {
             assert_eq!(role(h), Role::Counts, "{h}");
         }
-        for h in ["sigma", "Intensity error", "std", "uncertainty"] {
+        for h in ["sigma", "Intensity error", "std", "uncertainty", "u_intensity"] {
             assert_eq!(role(h), Role::Sigma, "{h}");
         }
         for h in ["Dark", "dark counts", "Dunkelstrom", "Background"] {
             assert_eq!(role(h), Role::Dark, "{h}");
         }
         assert_eq!(role("Reference"), Role::Other);
+        assert_eq!(role("u_nm"), Role::Other);
         assert_eq!(role("neon"), Role::Unknown);
     }
 

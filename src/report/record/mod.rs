@@ -11,6 +11,7 @@
 mod answers;
 mod json;
 mod peaks;
+mod verification;
 
 pub use answers::{
     AssignmentRecord, EvidenceRecord, GasRecord, GasesRecord, GhostRecord, LimitRecord,
@@ -18,6 +19,7 @@ pub use answers::{
 };
 pub use json::{DIGITS, to_json};
 pub use peaks::{LineWidthRecord, MeasuredRecord, PeakRecord, PeaksRecord, PointsRecord};
+pub use verification::{VERIFICATION_FORMAT, VerificationRecord};
 
 use crate::calibrate::{LampUsed, Profile};
 use crate::gases::{GasReport, Verdict};

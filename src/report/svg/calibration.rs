@@ -111,6 +111,7 @@ pub fn calibration_plot(profile: &Profile, style: &PlotStyle) -> Result<String> 
         },
         curves: &[],
         inks,
+        paper: true,
     })?;
 
     let mut layer = Layer::default();
@@ -272,7 +273,7 @@ fn key(layer: &mut Layer, profile: &Profile, inks: &Inks, y: f64, some_unnamed: 
     layer.close();
 }
 
-fn footer(profile: &Profile, style: &PlotStyle) -> Vec<String> {
+pub(super) fn footer(profile: &Profile, style: &PlotStyle) -> Vec<String> {
     let mut own = vec![
         format!("{} anchors, error bars k = 2", profile.anchors.len()),
         format!("rms {} nm", format::two_digits(profile.rms_nm)),

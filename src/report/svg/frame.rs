@@ -78,6 +78,8 @@ pub struct FrameSpec<'a> {
     pub curves: &'a [Vec<(f64, f64)>],
     /// Colours.
     pub inks: Inks,
+    /// False for a further frame on the same paper, which would hide the first.
+    pub paper: bool,
 }
 
 /// The drawn frame and how axis values map to px.
@@ -129,7 +131,9 @@ fn draw_into(svg: &mut String, spec: &FrameSpec<'_>) -> Result<[f64; 4], String>
     let size = (fine(spec.size.0) as u32, fine(spec.size.1) as u32);
     let root = SVGBackend::with_string(svg, size).into_drawing_area();
     let colour = |c: (u8, u8, u8)| RGBColor(c.0, c.1, c.2);
-    root.fill(&colour(spec.inks.paper)).map_err(|e| say(&e))?;
+    if spec.paper {
+        root.fill(&colour(spec.inks.paper)).map_err(|e| say(&e))?;
+    }
     let [top, right, bottom, left] = spec.margins.map(fine);
     let inner = root.margin(top, bottom, left, right);
     let mut chart = ChartBuilder::on(&inner)

@@ -7,19 +7,24 @@
 
 mod calibration;
 mod curve;
+mod errors;
 mod frame;
 mod labels;
+mod lamp;
 mod layer;
 mod marks;
 mod panel;
 mod style;
 mod text;
+mod verification;
 
 #[cfg(test)]
 mod tests;
 
 pub use calibration::calibration_plot;
+pub use lamp::lamp_plot;
 pub use style::{PlotStyle, Scale, Theme};
+pub use verification::verification_plot;
 
 use crate::gases::GasReport;
 use crate::report::format;
@@ -92,7 +97,7 @@ pub fn spectrum_plot(
 
     // Counts to heights.
     let raw = curve::pieces(spectrum, low, high);
-    let heights = Heights::new(&raw, peaks, style.scale, plan.headroom, strip, area_h);
+    let heights = Heights::new(&raw, &peaks.baseline, style.scale, plan.headroom, strip, area_h);
     let column = |x: f64| (to_px(x) * 2.0).floor() as i64;
     let curves: Vec<Vec<(f64, f64)>> = raw
         .iter()
@@ -123,6 +128,7 @@ pub fn spectrum_plot(
         y: AxisSpec { range: heights.range, ticks: heights.ticks(area_h, power), title: &y_title },
         curves: &curves,
         inks,
+        paper: true,
     })?;
 
     let mut layer = Layer::default();
@@ -166,7 +172,7 @@ struct Heights {
 impl Heights {
     fn new(
         raw: &[Vec<(f64, f64)>],
-        peaks: &PeakList,
+        baseline: &[f64],
         scale: Scale,
         headroom: f64,
         strip: f64,
@@ -175,7 +181,7 @@ impl Heights {
         let mut all: Vec<f64> = raw.iter().flatten().map(|p| p.1).collect();
         all.sort_by(f64::total_cmp);
         let lowest = all.get((all.len() as f64 * LOW_QUANTILE) as usize).copied().unwrap_or(0.0);
-        let base = peaks.baseline.iter().copied().filter(|b| b.is_finite());
+        let base = baseline.iter().copied().filter(|b| b.is_finite());
         // Bounds beyond any detector keep sums from overflowing.
         let bounded = |v: f64| v.clamp(-MOST_COUNTS, MOST_COUNTS);
         let foot = bounded(base.fold(lowest, f64::min));

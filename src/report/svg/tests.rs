@@ -1,7 +1,7 @@
 //! The finished picture, taken apart again by a small parser of its own.
 
 use super::*;
-use crate::report::made_up::{NEON, clipped, list, profile, recording, report};
+use crate::report::made_up::{NEON, clipped, list, profile, recording, report, verification};
 use crate::{Axis, signal::PeakList};
 use proptest::prelude::*;
 
@@ -151,6 +151,7 @@ fn no_print_is_smaller_than_eleven_px() {
     let svgs = [
         spectrum_plot(&s, &l, Some(&r), &PlotStyle::default()).unwrap(),
         calibration_plot(&profile(), &PlotStyle::default()).unwrap(),
+        verification_plot(&verification(), &lamp(AxisKind::Nm), &PlotStyle::default()).unwrap(),
     ];
     for svg in svgs {
         for e in parse(&svg).iter().filter(|e| e.name == "text") {
@@ -294,6 +295,89 @@ fn the_calibration_shows_all_anchors_and_what_was_left_out() {
     bare.axis_model.coefficients = vec![f64::NAN; 3];
     let svg = calibration_plot(&bare, &PlotStyle::default()).unwrap();
     assert!(!parse(&svg).is_empty() && !svg.contains("\"NaN") && !svg.contains(",NaN"));
+}
+
+/// A recording with the lines of the made-up profile, on pixels or on nm.
+fn lamp(kind: AxisKind) -> Spectrum {
+    let p = profile();
+    match kind {
+        AxisKind::Pixel => {
+            let lines: Vec<(f64, f64)> = p.anchors.iter().map(|a| (a.at, 9000.0)).collect();
+            recording(kind, 0.0, 1499.0, 1500, &lines)
+        }
+        AxisKind::Nm => {
+            let lines: Vec<(f64, f64)> =
+                p.anchors.iter().map(|a| (a.wavelength_nm + 0.8, 9000.0)).collect();
+            recording(kind, 300.0, 900.0, 1500, &lines)
+        }
+    }
+}
+
+/// Every text that is ours lies on the paper, and no two upright ones cross.
+fn check_page(svg: &str) {
+    let elements = parse(svg);
+    let (w, h) = (elements[0].number("width"), elements[0].number("height"));
+    let mut boxes: Vec<([f64; 4], String)> = Vec::new();
+    for e in elements.iter().filter(|e| e.name == "text" && e.get("dy").is_none()) {
+        let (x, y, size) = (e.number("x"), e.number("y"), e.number("font-size"));
+        let marks =
+            [("&lt;", "<"), ("&gt;", ">"), ("&quot;", "\""), ("&#39;", "'"), ("&amp;", "&")];
+        let plain = marks.iter().fold(e.text.clone(), |t, (from, to)| t.replace(from, to));
+        let bold = e.get("font-weight").is_some();
+        let long = text::width(&plain, if bold { text::bold(size) } else { size });
+        let b = match e.get("transform") {
+            // Turned upwards: the baseline is the right side of the middle by 0.35 em.
+            Some(_) => [x - 0.85 * size, y - long, x + 0.15 * size, y],
+            None => [x, y - size, x + long, y + 0.3 * size],
+        };
+        assert!(b[0] >= 0.0 && b[1] >= 0.0 && b[2] <= w && b[3] <= h, "{b:?}: {plain}");
+        boxes.push((b, plain));
+    }
+    for (i, (a, one)) in boxes.iter().enumerate() {
+        for (b, other) in &boxes[..i] {
+            // Half a px of the boxes is air.
+            let apart = a[0] >= b[2] - 0.5 || b[0] >= a[2] - 0.5;
+            assert!(apart || a[1] >= b[3] - 0.5 || b[1] >= a[3] - 0.5, "{one} over {other}");
+        }
+    }
+    assert!(!svg.contains("NaN") && !svg.contains("inf"));
+}
+
+#[test]
+fn the_lamp_stands_above_its_residuals() {
+    let p = profile();
+    for width_px in [480.0, 1200.0] {
+        let style = PlotStyle { width_px, ..PlotStyle::default() };
+        let svg = lamp_plot(&p, &lamp(AxisKind::Pixel), &style).unwrap();
+        check_page(&svg);
+        let elements = parse(&svg);
+        let class = |c: &str| elements.iter().filter(|e| e.get("class") == Some(c)).count();
+        assert_eq!((class("anchor"), class("point"), class("band")), (5, 5, 1));
+        assert_eq!(class("left-out"), 1);
+        assert_eq!(svg, lamp_plot(&p, &lamp(AxisKind::Pixel), &style).unwrap());
+        assert!(svg.contains("error bar k = 2"));
+    }
+    assert!(lamp_plot(&p, &lamp(AxisKind::Nm), &PlotStyle::default()).is_err());
+}
+
+#[test]
+fn a_judged_axis_on_one_page() {
+    let (mut v, lamp) = (verification(), lamp(AxisKind::Nm));
+    for width_px in [480.0, 700.0, 1200.0] {
+        for theme in [Theme::Light, Theme::Dark] {
+            let style = PlotStyle { width_px, theme, ..PlotStyle::default() };
+            let svg = verification_plot(&v, &lamp, &style).unwrap();
+            check_page(&svg);
+            assert_eq!(svg, verification_plot(&v, &lamp, &style).unwrap());
+            assert!(svg.contains("does not hold"));
+            // On the narrowest page the key has no room for all signs.
+            assert!(width_px < 700.0 || svg.contains(">tolerance<"));
+        }
+    }
+    v.tolerance = None;
+    v.sheet.resolution = None;
+    v.curve.clear();
+    check_page(&verification_plot(&v, &lamp, &PlotStyle::default()).unwrap());
 }
 
 proptest! {

@@ -2,8 +2,10 @@
 
 mod grid;
 mod tables;
+pub(crate) mod verification;
 
-pub use tables::{bands, cautions, gases, peaks, peaks_with, profile, summary};
+pub use tables::{bands, cautions, gases, peaks, peaks_in, peaks_with, profile, summary};
+pub use verification::verification;
 
 use crate::gases::Verdict;
 

@@ -4,9 +4,9 @@ use super::grid::{Column, grid, paint};
 use super::{Style, paragraph, section};
 use crate::calibrate::Profile;
 use crate::gases::{GasReport, GasVerdict, LineEvidence, SHARES_NOTE, Verdict};
-use crate::report::cautions;
 use crate::report::format::{self, NONE};
 use crate::report::record::{SummaryRow, axis_samples};
+use crate::report::{Medium, cautions};
 use crate::signal::{Peak, PeakList};
 use crate::source::Band;
 use crate::{AxisKind, Measured};
@@ -21,9 +21,25 @@ pub fn peaks(list: &PeakList, style: &Style) -> String {
 
 /// The peaks, and what they are taken for where `gases` is given.
 pub fn peaks_with(list: &PeakList, gases: Option<&GasReport>, style: &Style) -> String {
+    peaks_table(list, gases, Medium::Air, style)
+}
+
+/// The peaks with their wavelengths in `medium`.
+pub fn peaks_in(list: &PeakList, medium: Medium, style: &Style) -> String {
+    peaks_table(&medium.of_peaks(list), None, medium, style)
+}
+
+/// `list` is in `medium` already.
+fn peaks_table(
+    list: &PeakList,
+    gases: Option<&GasReport>,
+    medium: Medium,
+    style: &Style,
+) -> String {
     let width = style.columns();
+    let in_nm = format!("centre, {}", medium.words());
     let (centre, fwhm) = match list.axis {
-        AxisKind::Nm => ("centre, nm (air)", "FWHM, nm"),
+        AxisKind::Nm => (in_nm.as_str(), "FWHM, nm"),
         AxisKind::Pixel => ("centre, pixel", "FWHM, pixel"),
     };
     let mut columns = vec![

@@ -1,0 +1,69 @@
+//! `glowtell verify`: an axis, judged by a lamp.
+
+use super::Ending;
+use super::args::VerifyArgs;
+use super::output::{check_target, print, save};
+use super::settings::Common;
+use anyhow::bail;
+use glowtell::calibrate::{Claim, VerifySettings, mend, verify};
+use glowtell::import::read_file;
+use glowtell::report;
+use glowtell::report::record::VerificationRecord;
+use std::path::PathBuf;
+
+pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
+    let mut inputs: Vec<PathBuf> = vec![args.lamp.clone()];
+    inputs.extend(args.repeats.iter().cloned());
+    inputs.extend(common.profile.clone());
+    for target in [&args.out, &common.svg].into_iter().flatten() {
+        check_target(target, &inputs)?;
+    }
+    let kept = match (&common.profile, args.keep) {
+        (None, true) => bail!("--keep puts the check into a profile; give one with --profile"),
+        (Some(path), true) => Some(path),
+        (_, false) => None,
+    };
+    let lamp = read_file(&args.lamp, &common.import)?;
+    let repeats = args.repeats.iter().map(|f| read_file(f, &common.import));
+    let repeats = repeats.collect::<glowtell::Result<Vec<_>>>()?;
+    let profile = common.load_profile()?;
+    let settings =
+        VerifySettings { within_nm: args.within, over_nm: args.over, ..VerifySettings::default() };
+    let v = verify(&lamp, &repeats, profile.as_ref(), &common.tables, &settings)?;
+
+    // All outputs first, then all files.
+    let mut files: Vec<(&PathBuf, String)> = Vec::new();
+    if let Some(out) = &args.out {
+        let mended = mend(&lamp, profile.as_ref(), &v, &common.tables, &settings)?;
+        files.push((out, mended.to_text()?));
+    }
+    if let Some(svg) = &common.svg {
+        let judged = profile.as_ref().map_or_else(|| Ok(lamp.clone()), |p| p.apply(&lamp))?;
+        let style = common.plot_style("", Vec::new());
+        files.push((svg, report::svg::verification_plot(&v, &judged, &style)?));
+    }
+    if let (Some(path), Some(mut p)) = (kept, profile) {
+        p.checks.push(v.as_check(args.dated.clone()));
+        files.push((path, p.to_text()?));
+    }
+    for (path, text) in &files {
+        save(path, text)?;
+    }
+    let ending = match v.tolerance.as_ref().map(|t| t.claim) {
+        None | Some(Claim::Holds) => Ending::Answered,
+        Some(Claim::DoesNotHold | Claim::CannotBeTested) => Ending::DidNotHold,
+    };
+    if common.json {
+        let digest = common.tables.digest();
+        print(&VerificationRecord::new(&v, &lamp, &settings, digest).to_json()?)?;
+        return Ok(ending);
+    }
+    let mut text = report::terminal::verification(&v, &common.style);
+    let read = common.tables.notes().iter().chain(&lamp.provenance.notes);
+    text += &report::terminal::notes("From file to axis", read.map(String::as_str), &common.style);
+    for (path, _) in &files {
+        text += &format!("\nwritten: {}\n", path.display());
+    }
+    print(&text)?;
+    Ok(ending)
+}
