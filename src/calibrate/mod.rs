@@ -34,7 +34,7 @@ pub use verify::{
 
 use serde::{Deserialize, Serialize};
 
-/// Choices for [`calibrate`].
+/// Choices for [`calibrate`] and [`calibrate_together`].
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct CalibrateSettings {
@@ -45,6 +45,8 @@ pub struct CalibrateSettings {
     pub search_nm: f64,
     /// Where the axis begins and ends, nm, in either order, where that is roughly known.
     pub about_nm: Option<[f64; 2]>,
+    /// What is known of the instrument's optics; makes the axis surer beyond the lamp's lines.
+    pub optics: BenchFacts,
     /// Name of the instrument, for the profile.
     pub instrument: String,
 }
@@ -55,6 +57,7 @@ impl Default for CalibrateSettings {
             lamp: Some(Lamp::Fluorescent),
             search_nm: 6.0,
             about_nm: None,
+            optics: BenchFacts::default(),
             instrument: "unnamed spectrometer".into(),
         }
     }

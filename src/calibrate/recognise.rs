@@ -53,47 +53,8 @@ pub fn recognise(
             best.score.met
         ));
     }
-    if std::env::var("DBGB").is_ok() {
-        ground.dbg(&Octaves::new(&pattern, ground, None), best);
-    }
-    if let Ok(f) = std::env::var("DBGT") {
-        let pts: Vec<super::fit::Point> = std::fs::read_to_string(f)
-            .unwrap()
-            .lines()
-            .skip(1)
-            .filter_map(|l| {
-                let v: Vec<f64> = l.split(',').map(|x| x.parse().unwrap_or(f64::NAN)).collect();
-                let nm = if v.len() == 3 && v[2].is_finite() { v[2] } else { v[1] };
-                (nm.is_finite() && v[0].is_finite()).then_some(super::fit::Point {
-                    x: v[0],
-                    nm,
-                    u_nm: 0.01,
-                })
-            })
-            .collect();
-        let pts: Vec<_> = pts.iter().step_by((pts.len() / 30).max(1)).copied().collect();
-        let m = super::fit::fit(&pts, ground.range, ground.kind).unwrap();
-        let k = &m.model.coefficients;
-        let t = Trial { c: [k[0], k[1], k[2], k[3], k[4]], score: best.score };
-        let o = Octaves::new(&pattern, ground, None);
-        let r = ground.dbg(&o, t);
-        eprintln!("   TRUTH {words}: {:?}", r);
-    }
     let chance = Chance::of(ground, &pattern, search_nm);
     let surplus = best.score.nats - chance.asked_for();
-    if std::env::var("DBGX").is_ok() {
-        eprintln!(
-            "   {words} nats {:.1} met {} axis {:.0}..{:.0} chance most {:.1} mean {:.1} sd {:.1} rival {:?}",
-            best.score.nats,
-            best.score.met,
-            best.nm(-1.0),
-            best.nm(1.0),
-            chance.most,
-            chance.mean,
-            chance.sd,
-            trials.iter().find(|t| different(ground, &best, t)).map(|t| t.score.nats)
-        );
-    }
     if surplus < 0.0 {
         return Err(format!(
             "its lines fit the pattern of a {words} hardly better than that of lamps which do not \

@@ -263,26 +263,6 @@ impl Ground<'_> {
         best_first(out)
     }
 
-    pub fn dbg(&self, octaves: &Octaves, t: Trial) -> (usize, Vec<(f64, usize)>) {
-        let d = t.c[1].abs() / self.half();
-        let marks = octaves.at(d);
-        let (a, b) = (t.nm(-1.0), t.nm(1.0));
-        for m in marks.iter().filter(|m| m.nm > a.min(b) && m.nm < a.max(b)) {
-            let near = self
-                .seen
-                .iter()
-                .map(|s| (t.nm(self.t(s.x)) - m.nm, s.rank))
-                .min_by(|a, b| a.0.abs().total_cmp(&b.0.abs()))
-                .unwrap();
-            eprintln!(
-                "     mark {:.2} u {:.2} shows {:.2} seed {} nearest {:+.2} rank {}",
-                m.nm, m.u_nm, m.shows, m.seed, near.0, near.1
-            );
-        }
-        let r = self.refine(octaves, &[t]);
-        (marks.len(), r.iter().map(|t| (t.score.nats, t.score.met)).collect())
-    }
-
     /// The axes that bring the peaks onto the lamp's lines, best first.
     pub fn search(&self, octaves: &Octaves, search_nm: f64) -> Vec<Trial> {
         let trials = match self.kind {

@@ -7,7 +7,7 @@ use super::pattern::{self, AnchorLine, LampPattern, Role, Seen};
 use super::recognise::{MIN_ANCHORS, Recognised, companions, recognise, recognise_any};
 use super::search::{Ground, Trial};
 use super::width::line_width;
-use super::{Anchor, CalibrateSettings, LampUsed, LeftOut, Profile};
+use super::{Anchor, CalibrateSettings, LampUsed, LeftOut, Profile, fit_models_knowing};
 use crate::reference::Tables;
 use crate::signal::PeakList;
 use crate::{Error, Measured, Result, Spectrum};
@@ -189,6 +189,9 @@ pub fn calibrate_together(
     }
     used.sort_unstable();
     let recordings: Vec<&Recording> = bench.iter().map(|(r, _)| r).collect();
+    let points: Vec<_> = solved.matched.iter().map(|m| m.point).collect();
+    solved.fit = fit_models_knowing(&points, [range.0, range.1], kind, &settings.optics)
+        .map_err(|e| refuse(&lamps[base], e.to_string()))?;
     check(&recordings, &solved, range).map_err(|why| refuse(&lamps[base], why))?;
     let lamps_used = used
         .iter()

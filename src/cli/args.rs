@@ -134,21 +134,37 @@ pub struct AskedArgs {
     pub axis_u: f64,
 }
 
-/// Set the wavelength axis by a recording of a fluorescent or mercury lamp
+/// Set the wavelength axis by a recording of a lamp, or by several lamps together
 ///
 /// Writes an instrument profile: the axis with its uncertainty at every wavelength, the width of a
-/// line, and how both were found. Refused, with the reason, where the pattern of the lamp is not
-/// there. --svg draws what is left between the lamp's lines and the axis.
+/// line, and how both were found. The lamp is a fluorescent or mercury lamp unless --lamp names
+/// another. Nothing need be known of the instrument: an axis in nm that is a few nm off will do,
+/// and so will bare pixels. Refused, with the reason, where the pattern of the lamp is not there.
+/// --svg draws the lamp and what is left between its lines and the axis.
 #[derive(Debug, clap::Args)]
 #[command(after_help = "\
 Examples:
   glowtell calibrate lamp.csv
   glowtell calibrate lamp.csv --out club.profile.toml --instrument \"club spectrometer\"
-  glowtell calibrate lamp.csv --svg residuals.svg")]
+  glowtell calibrate lamp.csv --svg residuals.svg
+  glowtell calibrate neon.csv --lamp neon
+  glowtell calibrate fluorescent.csv glow-lamp.csv --lamp auto --about 340..1030")]
 pub struct CalibrateArgs {
-    /// Recording of the lamp
-    #[arg(value_name = "LAMP")]
-    pub lamp: PathBuf,
+    /// Recordings of the lamp, or of several lamps through the same instrument
+    #[arg(value_name = "FILE", required = true)]
+    pub files: Vec<PathBuf>,
+    /// Which lamp: fluorescent, a gas or metal by name or symbol, several joined as in Hg+Ar, or
+    /// auto for whichever of the usual ones it is
+    #[arg(long, value_name = "LAMP", default_value = "fluorescent")]
+    pub lamp: String,
+    /// Where the axis begins and ends roughly, nm, as 340..1030
+    #[arg(long, value_name = "START..END", value_parser = span)]
+    pub about: Option<[f64; 2]>,
+    /// Write the first recording on its new axis into this file, as comma-separated values
+    #[arg(long, value_name = "FILE")]
+    pub write_corrected: Option<PathBuf>,
+    #[command(flatten)]
+    pub optics: OpticsArgs,
     /// Where to write the profile [default: the lamp's name with .profile.toml, in this folder]
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
@@ -178,8 +194,12 @@ Examples:
 With --within the exit code is 0 where the tolerance holds, 1 where it does not or cannot be tested.")]
 pub struct VerifyArgs {
     /// Recording of the lamp
-    #[arg(value_name = "LAMP")]
-    pub lamp: PathBuf,
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// Which lamp: fluorescent, a gas or metal by name or symbol, several joined as in Hg+Ar, or
+    /// auto for whichever of the usual ones it is
+    #[arg(long, value_name = "LAMP", default_value = "fluorescent")]
+    pub lamp: String,
     /// Largest error that the axis may have, nm
     #[arg(long, value_name = "NM", value_parser = positive)]
     pub within: Option<f64>,
@@ -198,6 +218,35 @@ pub struct VerifyArgs {
     /// Day to put beside the kept check
     #[arg(long, value_name = "YYYY-MM-DD", value_parser = day, requires = "keep")]
     pub dated: Option<String>,
+}
+
+/// What the data sheet says of the optics: makes the axis surer beyond the lamp's lines.
+#[derive(Debug, clap::Args)]
+pub struct OpticsArgs {
+    /// Grooves of the grating in each mm
+    #[arg(long, value_name = "N", value_parser = positive)]
+    pub grooves: Option<f64>,
+    /// Angle between the rays to and from the grating, degrees
+    #[arg(long, value_name = "DEG", value_parser = positive)]
+    pub included_angle: Option<f64>,
+    /// Tilt of the detector, degrees
+    #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
+    pub detector_tilt: Option<f64>,
+    /// Length of the detector over the focal length before it
+    #[arg(long, value_name = "SHARE", value_parser = positive)]
+    pub detector_over_focal: Option<f64>,
+}
+
+impl OpticsArgs {
+    /// As the library wants them.
+    pub fn facts(&self) -> glowtell::calibrate::BenchFacts {
+        glowtell::calibrate::BenchFacts {
+            grooves_per_mm: self.grooves,
+            included_angle_deg: self.included_angle,
+            detector_tilt_deg: self.detector_tilt,
+            detector_over_focal: self.detector_over_focal,
+        }
+    }
 }
 
 /// Find and fit the emission lines of recordings

@@ -1,10 +1,10 @@
-//! `glowtell calibrate`: an instrument's profile from its lamp.
+//! `glowtell calibrate`: an instrument's profile from its lamps.
 
 use super::Ending;
 use super::args::CalibrateArgs;
 use super::output::{check_target, print, save};
 use super::settings::Common;
-use glowtell::calibrate::{CalibrateSettings, calibrate};
+use glowtell::calibrate::{CalibrateSettings, LampRecording, calibrate_together};
 use glowtell::import::read_file;
 use glowtell::report;
 use glowtell::signal::{PeakSettings, find_peaks};
@@ -15,39 +15,54 @@ const PROFILE_ENDING: &str = ".profile.toml";
 
 pub fn run(args: &CalibrateArgs, common: &Common) -> anyhow::Result<Ending> {
     let out = args.out.clone().unwrap_or_else(|| {
-        let mut name = args.lamp.file_stem().unwrap_or_default().to_os_string();
+        let first = args.files.first().and_then(|f| f.file_stem());
+        let mut name = first.unwrap_or_default().to_os_string();
         name.push(PROFILE_ENDING);
         PathBuf::from(name)
     });
-    let inputs = [args.lamp.clone()];
-    check_target(&out, &inputs)?;
-    if let Some(svg) = &common.svg {
-        check_target(svg, &inputs)?;
+    for target in [Some(&out), common.svg.as_ref(), args.write_corrected.as_ref()] {
+        target.map_or(Ok(()), |t| check_target(t, &args.files))?;
     }
-    let lamp = read_file(&args.lamp, &common.import)?;
-    let peaks = find_peaks(&lamp, &PeakSettings::default())?;
-    let settings =
-        CalibrateSettings { instrument: args.instrument.clone(), ..CalibrateSettings::default() };
-    let profile = calibrate(&lamp, &peaks, &common.tables, &settings)?;
-    save(&out, &profile.to_text()?)?;
-    if let Some(svg) = &common.svg {
-        save(
-            svg,
-            &report::svg::lamp_plot(
-                &profile,
-                &lamp,
-                &common.plot_style(&profile.instrument, Vec::new()),
-            )?,
-        )?;
+    let settings = CalibrateSettings {
+        lamp: common.lamp(&args.lamp)?,
+        about_nm: args.about,
+        optics: args.optics.facts(),
+        instrument: args.instrument.clone(),
+        ..CalibrateSettings::default()
+    };
+    let mut read = Vec::new();
+    for file in &args.files {
+        let lamp = read_file(file, &common.import)?;
+        let peaks = find_peaks(&lamp, &PeakSettings::default())?;
+        read.push((lamp, peaks));
+    }
+    let lamps: Vec<LampRecording> =
+        read.iter().map(|(spectrum, peaks)| LampRecording { spectrum, peaks }).collect();
+    let profile = calibrate_together(&lamps, &common.tables, &settings)?;
+
+    // All outputs first, then all files.
+    let mut files: Vec<(&PathBuf, String)> = vec![(&out, profile.to_text()?)];
+    if let (Some(svg), Some(first)) = (&common.svg, lamps.first()) {
+        let style = common.plot_style(&profile.instrument, Vec::new());
+        files.push((svg, report::svg::lamp_plot(&profile, first.spectrum, &style)?));
+    }
+    if let (Some(path), Some(first)) = (&args.write_corrected, lamps.first()) {
+        files.push((path, report::csv::recording(&profile.apply(first.spectrum)?)?));
+    }
+    for (path, text) in &files {
+        save(path, text)?;
     }
     if common.json {
         print(&report::record::to_json(&profile)?)?;
         return Ok(Ending::Answered);
     }
     let mut text = report::terminal::profile(&profile, &common.style);
-    let all = common.tables.notes().iter().chain(&lamp.provenance.notes).chain(&peaks.notes);
+    let notes = read.iter().flat_map(|(lamp, peaks)| lamp.provenance.notes.iter().chain(&peaks.notes));
+    let all = common.tables.notes().iter().chain(notes);
     text += &report::terminal::notes("From file to lines", all.map(String::as_str), &common.style);
-    text += &format!("\nprofile written to {}\n", out.display());
+    for (path, _) in &files {
+        text += &format!("\nwritten: {}\n", path.display());
+    }
     print(&text)?;
     Ok(Ending::Answered)
 }

@@ -4,13 +4,16 @@ use super::args::{AskedArgs, CommonArgs, ThemeArg};
 use super::output;
 use anyhow::bail;
 use glowtell::bench::Settings;
-use glowtell::calibrate::Profile;
+use glowtell::calibrate::{Lamp, Profile};
 use glowtell::gases::GasSettings;
 use glowtell::import::ImportSettings;
 use glowtell::reference::Tables;
 use glowtell::report::svg::{PlotStyle, Theme};
 use glowtell::report::terminal::Style;
 use std::path::PathBuf;
+
+/// What stands for whichever lamp it is.
+const AUTO: &str = "auto";
 
 /// What all commands need.
 pub struct Common {
@@ -43,6 +46,14 @@ const MEANT_FOR: [(&str, &[&str]); 6] = [
 ];
 
 impl Common {
+    /// The lamp of that name; `None` for `auto`.
+    ///
+    /// # Errors
+    /// A lamp that the tables have no lines of.
+    pub fn lamp(&self, name: &str) -> anyhow::Result<Option<Lamp>> {
+        Ok(if name == AUTO { None } else { Some(Lamp::named(name, &self.tables)?) })
+    }
+
     /// Settings for `command`.
     ///
     /// # Errors

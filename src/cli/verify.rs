@@ -12,7 +12,7 @@ use glowtell::report::record::VerificationRecord;
 use std::path::PathBuf;
 
 pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
-    let mut inputs: Vec<PathBuf> = vec![args.lamp.clone()];
+    let mut inputs: Vec<PathBuf> = vec![args.file.clone()];
     inputs.extend(args.repeats.iter().cloned());
     inputs.extend(common.profile.clone());
     for target in [&args.out, &common.svg].into_iter().flatten() {
@@ -23,12 +23,13 @@ pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
         (Some(path), true) => Some(path),
         (_, false) => None,
     };
-    let lamp = read_file(&args.lamp, &common.import)?;
+    let lamp = read_file(&args.file, &common.import)?;
     let repeats = args.repeats.iter().map(|f| read_file(f, &common.import));
     let repeats = repeats.collect::<glowtell::Result<Vec<_>>>()?;
     let profile = common.load_profile()?;
-    let settings =
+    let mut settings =
         VerifySettings { within_nm: args.within, over_nm: args.over, ..VerifySettings::default() };
+    settings.calibrate.lamp = common.lamp(&args.lamp)?;
     let v = verify(&lamp, &repeats, profile.as_ref(), &common.tables, &settings)?;
 
     // All outputs first, then all files.
