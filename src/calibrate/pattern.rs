@@ -80,6 +80,8 @@ const MERCURY_FAINTEST: f64 = 500.0;
 /// and the detector's response is not known, so that even a strong line may be lacking (common
 /// practice, no published source).
 const SHOWS: [(f64, f64); 4] = [(0.3, 0.9), (0.1, 0.7), (0.03, 0.4), (0.01, 0.15)];
+/// Strength against a species' strongest line anywhere below which a line is never expected.
+const FAINTEST: f64 = 1e-4;
 /// Relative strength from which a line may carry the axis: fainter ones would be taken for
 /// something else's.
 const CARRIES_FROM: f64 = 0.03;
@@ -356,23 +358,37 @@ fn fluorescent(tables: &Tables) -> impl Iterator<Item = Emission> + '_ {
 }
 
 /// The atom's and the ion's lines of a gas.
+///
+/// Two guides to their strengths are joined in the middle (of the logarithm): transition
+/// probability with an excitation temperature, which real discharges do not follow, and the
+/// table's intensities, which come from other lamps on compressed scales.
 fn gas_lines(gas: &str, tables: &Tables) -> Vec<Emission> {
     let mut out = Vec::new();
     for s in tables.species().iter().filter(|s| s.gas == gas && !s.lines.is_empty()) {
-        let strengths = line_strengths(s, EXCITATION_EV);
+        let computed = line_strengths(s, EXCITATION_EV);
+        let mut ratios: Vec<f64> = computed
+            .iter()
+            .zip(&s.lines)
+            .filter_map(|(c, l)| Some(c / l.intensity?).filter(|r| r.is_finite() && *r > 0.0))
+            .collect();
+        ratios.sort_by(f64::total_cmp);
+        let scale = ratios.get(ratios.len() / 2).copied().unwrap_or(1.0);
+        let strengths: Vec<f64> = computed
+            .iter()
+            .zip(&s.lines)
+            .map(|(c, l)| l.intensity.map_or(*c, |i| (c * i * scale).sqrt()))
+            .collect();
         let top = strengths.iter().copied().fold(0.0, f64::max);
-        let ion = s.kind == SpeciesKind::Ion;
-        let faintest = SHOWS[SHOWS.len() - 1].0 * 0.01;
         for (l, strength) in s.lines.iter().zip(&strengths) {
             let strength = strength / top;
-            if strength > faintest {
+            if strength > FAINTEST {
                 out.push(Emission {
                     name: format!("{} {:.2}", s.name, l.wavelength_nm),
                     gas: gas.into(),
                     nm: l.wavelength_nm,
                     u_nm: 0.0,
                     strength,
-                    ion,
+                    ion: s.kind == SpeciesKind::Ion,
                     role: Role::Line,
                     carries: true,
                 });
@@ -493,9 +509,31 @@ pub fn score(
     fwhm_nm: f64,
     place_fwhm: f64,
 ) -> Score {
+    let mut total = Score { nats: 0.0, met: 0 };
+    let explained = score_marks(marks, seen, nm, range, fwhm_nm, place_fwhm, |m, nats, met| {
+        total.nats += nats;
+        total.met += usize::from(m.line && met);
+    });
+    for (s, e) in seen.iter().zip(&explained) {
+        if !e && s.rank <= STRANGERS_LOOKED_AT as f64 {
+            total.nats -= STRANGER;
+        }
+    }
+    total
+}
+
+/// What each mark in range says for the axis, in nats, ascending in wavelength, with whether it met
+/// a peak; arguments as in [`score`]. Returns which peaks lie on a mark.
+pub fn score_marks(
+    marks: &[Mark],
+    seen: &[Seen],
+    nm: &[f64],
+    range: (f64, f64),
+    fwhm_nm: f64,
+    place_fwhm: f64,
+    mut say: impl FnMut(&Mark, f64, bool),
+) -> [bool; MAX_SEEN] {
     let span = (range.1 - range.0).max(1.0);
-    let mut nats = 0.0;
-    let mut met = 0;
     let mut explained = [false; MAX_SEEN];
     // One peak is one feature's.
     let mut taken = [false; MAX_SEEN];
@@ -528,16 +566,11 @@ pub fn score(
             j += 1;
         }
         // Bayes factor of what stands at this place: the feature shows, or chance alone.
-        nats += (1.0 - m.shows + m.shows * best.exp()).ln();
-        if let Some(j) = by.filter(|_| best > 0.0) {
+        let met = by.filter(|_| best > 0.0);
+        if let Some(j) = met {
             taken[j] = true;
-            met += usize::from(m.line);
         }
+        say(m, (1.0 - m.shows + m.shows * best.exp()).ln(), met.is_some());
     }
-    for (s, e) in seen.iter().zip(&explained) {
-        if !e && s.rank <= STRANGERS_LOOKED_AT as f64 {
-            nats -= STRANGER;
-        }
-    }
-    Score { nats, met }
+    explained
 }

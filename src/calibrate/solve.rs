@@ -338,6 +338,7 @@ impl<'a> Solver<'a> {
             matched = grown;
             left.extend(dropped);
         }
+        self.keep_to_what_is_there(r, &mut matched, fwhm_nm)?;
         let fit = fit_of(&matched, r)?;
         if matched.len() < MIN_ANCHORS {
             return Err(format!(
@@ -390,6 +391,57 @@ impl<'a> Solver<'a> {
             }
         }
         Ok(out)
+    }
+
+    /// Drops anchors at the ends where the lamp's pattern does not go on: an axis that left the
+    /// true one meets some lines by chance, but lacks the strong ones.
+    fn keep_to_what_is_there(
+        &self,
+        r: &Recording,
+        matched: &mut Vec<Match<'a>>,
+        fwhm_nm: f64,
+    ) -> std::result::Result<(), String> {
+        let fit = fit_of(matched, r)?;
+        let mut seen: Vec<(f64, Seen)> = pattern::seen(r.peaks)
+            .into_iter()
+            .map(|s| (fit.model.wavelength(s.x).value, s))
+            .collect();
+        seen.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (nm, seen): (Vec<f64>, Vec<Seen>) = seen.into_iter().unzip();
+        let ends = r.range.map(|x| fit.model.wavelength(x).value);
+        let range = (ends[0].min(ends[1]), ends[0].max(ends[1]));
+        let marks = self.pattern.marks(fwhm_nm, range.1 - range.0);
+        let mut said: Vec<(f64, f64)> = Vec::new();
+        pattern::score_marks(
+            &marks,
+            &seen,
+            &nm,
+            range,
+            fwhm_nm,
+            pattern::FITTED_PLACE_FWHM,
+            |m, nats, _| said.push((m.nm, nats)),
+        );
+        let mut places: Vec<f64> = matched.iter().map(|m| m.point.nm).collect();
+        places.sort_by(f64::total_cmp);
+        let Some(middle) = places.get(places.len() / 2) else { return Ok(()) };
+        // The stretch about the middle that says most for the axis.
+        let best_end = |marks: &mut dyn Iterator<Item = &(f64, f64)>| {
+            let (mut sum, mut most, mut end) = (0.0, 0.0, *middle);
+            for (nm, nats) in marks {
+                sum += nats;
+                if sum >= most {
+                    (most, end) = (sum, *nm);
+                }
+            }
+            end
+        };
+        let hi = best_end(&mut said.iter().filter(|s| s.0 >= *middle));
+        let lo = best_end(&mut said.iter().rev().filter(|s| s.0 <= *middle));
+        let kept = |m: &Match| (lo - fwhm_nm..=hi + fwhm_nm).contains(&m.point.nm);
+        if matched.iter().filter(|m| kept(m)).count() >= MIN_ANCHORS {
+            matched.retain(kept);
+        }
+        Ok(())
     }
 
     /// Adds this lamp's lines in a further recording to an axis; says how many.
