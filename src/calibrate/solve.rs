@@ -125,7 +125,26 @@ pub fn calibrate_together(
         .max_by(|a, b| a.1.total_cmp(&b.1));
     let Some((base, _)) = surest else {
         let why = alone.swap_remove(0).err().unwrap_or_default();
-        return Err(refuse(first, why));
+        let named = bench.iter().zip(lamps).find_map(|((r, seen), l)| {
+            let lamp = other_lamp(r, seen, tables, settings)?;
+            Some(match lamps.len() {
+                1 => format!(
+                    "its lines form the pattern of a {}: give --lamp {}",
+                    lamp.words(),
+                    lamp.name()
+                ),
+                _ => format!(
+                    "the lines of {} form the pattern of a {}: give --lamp auto",
+                    l.spectrum.provenance.name,
+                    lamp.words()
+                ),
+            })
+        });
+        let mut remedy = named.unwrap_or_else(|| REMEDY.into());
+        if settings.about_nm.is_some() {
+            remedy += ", and check the wavelengths of both ends that were given";
+        }
+        return Err(Error::refused(name(first), why, remedy));
     };
     let mut patterns: Vec<Option<LampPattern>> = Vec::new();
     let mut trials: Vec<Option<Trial>> = Vec::new();
@@ -179,8 +198,20 @@ pub fn calibrate_together(
             })?;
         }
         match s.join(&bench[k].0, k, &mut solved) {
-            0 => notes
-                .push(format!("{} adds no line to the axis", lamps[k].spectrum.provenance.name)),
+            0 => {
+                let other = trials[k]
+                    .is_none()
+                    .then(|| other_lamp(&bench[k].0, &bench[k].1, tables, settings))
+                    .flatten();
+                let hint = other.map(|lamp| {
+                    format!(": its lines form the pattern of a {}, give --lamp auto", lamp.words())
+                });
+                notes.push(format!(
+                    "{} adds no line to the axis{}",
+                    lamps[k].spectrum.provenance.name,
+                    hint.unwrap_or_default()
+                ));
+            }
             n => {
                 notes.push(format!("{} adds {n} lines", lamps[k].spectrum.provenance.name));
                 used.push(k);
@@ -220,6 +251,22 @@ fn ground<'a>(r: &Recording, seen: &'a [Seen], settings: &CalibrateSettings) -> 
         kind: r.kind,
         about: settings.about_nm.map(|[a, b]| (a, b)),
     }
+}
+
+/// Which of the usual lamps a recording shows that is not the one named; `None` where none was
+/// named, or no other is recognised.
+fn other_lamp(
+    r: &Recording,
+    seen: &[Seen],
+    tables: &Tables,
+    settings: &CalibrateSettings,
+) -> Option<Lamp> {
+    let named = settings.lamp.as_ref()?;
+    if seen.len() < MIN_ANCHORS {
+        return None;
+    }
+    let found = recognise_any(&ground(r, seen, settings), tables, settings.search_nm).ok()?;
+    (found.pattern.lamp != *named).then_some(found.pattern.lamp)
 }
 
 /// Phosphor peaks of a pattern: centre and scatter, nm.
@@ -508,11 +555,13 @@ fn profile(
     let nm = |x: f64| s.fit.model.wavelength(x);
     let (lo, hi) = lamp.axis().range();
     let line_width_nm = line_width(recordings, &s.matched, &s.fit);
-    for (name, x) in [("low", lo), ("high", hi)] {
+    let rising = nm(lo).value <= nm(hi).value;
+    for (x, short) in [(lo, rising), (hi, !rising)] {
         let m = nm(x);
+        let name = if short { "short" } else { "long" };
         if m.u > line_width_nm.value {
             s.notes.push(format!(
-                "the {name} end of the axis ({:.0} nm) is extrapolated: good to {:.1} nm there",
+                "the {name}-wave end of the axis ({:.0} nm) is extrapolated: good to {:.1} nm there",
                 m.value, m.u
             ));
         }
