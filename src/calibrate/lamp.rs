@@ -113,6 +113,13 @@ impl Lamp {
         }
     }
 
+    /// The lamp in words with its article: `a neon lamp`, `an argon lamp`.
+    pub(super) fn one(&self) -> String {
+        let words = self.words();
+        let article = if words.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" };
+        format!("{article} {words}")
+    }
+
     /// The lamp as it may be asked for by name: `fluorescent`, `neon`, `mercury+argon`.
     pub(super) fn name(&self) -> String {
         let words = self.words();
@@ -172,6 +179,8 @@ mod tests {
         for lamp in Lamp::usual() {
             assert_eq!(Lamp::named(&lamp.name(), &t).unwrap(), lamp);
         }
+        assert_eq!(Lamp::named("ar", &t).unwrap().one(), "an argon lamp");
+        assert_eq!(Lamp::Fluorescent.one(), "a fluorescent lamp");
         let e = Lamp::named("daylight", &t).unwrap_err().to_string();
         assert!(e.contains("daylight") && e.contains("fluorescent"), "{e}");
         assert_eq!(Lamp::asked("Auto", &t).unwrap(), None);

@@ -129,14 +129,14 @@ pub fn calibrate_together(
             let lamp = other_lamp(r, seen, tables, settings)?;
             Some(match lamps.len() {
                 1 => format!(
-                    "its lines form the pattern of a {}: give --lamp {}",
-                    lamp.words(),
+                    "its lines form the pattern of {}: give --lamp {}",
+                    lamp.one(),
                     lamp.name()
                 ),
                 _ => format!(
-                    "the lines of {} form the pattern of a {}: give --lamp auto",
+                    "the lines of {} form the pattern of {}: give --lamp auto",
                     l.spectrum.provenance.name,
-                    lamp.words()
+                    lamp.one()
                 ),
             })
         });
@@ -204,7 +204,7 @@ pub fn calibrate_together(
                     .then(|| other_lamp(&bench[k].0, &bench[k].1, tables, settings))
                     .flatten();
                 let hint = other.map(|lamp| {
-                    format!(": its lines form the pattern of a {}, give --lamp auto", lamp.words())
+                    format!(": its lines form the pattern of {}, give --lamp auto", lamp.one())
                 });
                 notes.push(format!(
                     "{} adds no line to the axis{}",
@@ -388,10 +388,10 @@ impl<'a> Solver<'a> {
         let fit = fit_of(&matched, r)?;
         if matched.len() < MIN_ANCHORS {
             return Err(format!(
-                "only {} line(s) of a {} can carry an axis at this line width, {MIN_ANCHORS} are \
+                "only {} line(s) of {} can carry an axis at this line width, {MIN_ANCHORS} are \
                  needed",
                 matched.len(),
-                self.pattern.lamp.words()
+                self.pattern.lamp.one()
             ));
         }
         let mut out = Solved { fit, matched, left, notes: Vec::new() };
