@@ -309,7 +309,7 @@ fn facts_of_the_optics_narrow_the_axis() {
     let (without, with) = (end(&[], "a.toml"), end(&facts, "b.toml"));
     assert!(with < without, "{with} {without}");
     assert!(worst(&p, "b.toml", &bench) < FARTHEST_U);
-    p.refuse(&["calibrate", "neon.csv", "--grooves", "-600"], &["-600"]);
+    p.refuse(&["calibrate", "neon.csv", "--grooves=-600"], &["-600"]);
 }
 
 #[test]
