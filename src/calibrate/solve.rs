@@ -192,8 +192,8 @@ pub fn calibrate_together(
     let mut used = vec![base];
     for k in (0..lamps.len()).filter(|k| *k != base) {
         let Some(s) = solver(k) else { continue };
-        if let Some(t) = &trials[k] {
-            contradiction(&bench[k].0, t, &solved.fit).map_err(|why| {
+        if let Some(own) = trials[k].as_ref().and_then(|t| s.run(&bench[k].0, k, t).ok()) {
+            contradiction(&bench[k].0, &own, &solved.fit).map_err(|why| {
                 refuse(&lamps[k], format!("{why} ({})", lamps[base].spectrum.provenance.name))
             })?;
         }
@@ -319,18 +319,18 @@ fn slope(fit: &AxisFit, x: f64, step: f64) -> f64 {
     ((nm(x + step) - nm(x - step)) / (2.0 * step)).abs()
 }
 
-/// Whether a recording's own axis is another than the one found, and where.
-fn contradiction(r: &Recording, own: &Trial, fit: &AxisFit) -> std::result::Result<(), String> {
-    let half = 0.5 * (r.range[1] - r.range[0]);
-    let fwhm_nm = r.width.value * own.c[1].abs() / half;
-    for p in &r.peaks.peaks {
-        let x = p.centre.value;
-        let m = fit.model.wavelength(x);
-        let here = own.nm((2.0 * x - r.range[0] - r.range[1]) / (2.0 * half));
-        if m.u < fwhm_nm && (m.value - here).abs() > 3.0 * (m.u + TRIAL_U_FWHM * fwhm_nm) {
+/// Whether the axis that a recording sets alone is another than the one found, and where: judged at
+/// its own anchors, since beyond them it knows little.
+fn contradiction(r: &Recording, own: &Solved, fit: &AxisFit) -> std::result::Result<(), String> {
+    for a in &own.matched {
+        let x = a.point.x;
+        let (here, there) = (own.fit.model.wavelength(x), fit.model.wavelength(x));
+        let fwhm_nm = r.width.value * slope(&own.fit, x, r.width.value);
+        let allowed = 3.0 * (here.u.hypot(there.u) + TRIAL_U_FWHM * fwhm_nm);
+        if there.u < fwhm_nm && (here.value - there.value).abs() > allowed {
             return Err(format!(
-                "its lines ask for {here:.1} nm where the axis of the other recording has {:.1} nm",
-                m.value
+                "its lines ask for {:.1} nm where the axis of the other recording has {:.1} nm",
+                here.value, there.value
             ));
         }
     }
