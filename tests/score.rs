@@ -8,6 +8,8 @@
 //! Nothing of the list reaches the library: it sees a recording, and where the list names a lamp
 //! of the same instrument, that lamp's recording.
 
+#[path = "score/axes.rs"]
+mod axes;
 #[path = "score/index.rs"]
 mod index;
 #[path = "score/judge.rs"]
@@ -45,7 +47,11 @@ fn score(folder: &Path) -> (judge::Counts, String) {
             counts.source(peak, source.as_ref().ok().map(|b| b.highest_nm.value));
         }
     }
-    (counts, table::print(&entries, &results, &counts))
+    let starts: Vec<Vec<axes::Row>> =
+        entries.par_iter().map(|e| axes::rows(folder, e, lab.tables())).collect();
+    let starts: Vec<axes::Row> = starts.into_iter().flatten().collect();
+    let text = axes::print(&entries, &starts) + "\n" + &table::print(&entries, &results, &counts);
+    (counts, text)
 }
 
 #[test]

@@ -7,14 +7,16 @@ use crate::AxisKind;
 use crate::reference::Tables;
 
 /// Number of false lamps (patterns with displaced lines) that the true one must beat.
-const FALSE_LAMPS: usize = 8;
+const FALSE_LAMPS: usize = 12;
 /// Nats by which the lamp must fit better than the best false one, and than another axis: odds of
 /// 50 to 1.
 const MARGIN_NATS: f64 = 4.0;
 /// The same in standard deviations of the false lamps' evidence above its mean. The largest of
-/// many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), for which five standard
-/// deviations are passed once in a thousand times.
-const MARGIN_SIGMA: f64 = 5.0;
+/// many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), for which four standard
+/// deviations are passed three times in a thousand.
+const MARGIN_SIGMA: f64 = 4.0;
+/// How many of the lamps that fit best are held against chance.
+const CONFIRMED: usize = 3;
 /// Fewest lines that carry an axis.
 pub const MIN_ANCHORS: usize = 3;
 /// Tallest peaks whose places tell two axes apart, and the share of them that must differ: an axis
@@ -40,42 +42,7 @@ pub fn recognise(
     tables: &Tables,
     search_nm: f64,
 ) -> std::result::Result<Recognised, String> {
-    let pattern = LampPattern::new(lamp, tables);
-    let words = lamp.words();
-    let trials = ground.search(&Octaves::new(&pattern, ground, None), search_nm);
-    let Some(best) = trials.first().copied() else {
-        return Err(format!("no axis brings two of its lines onto those of a {words}"));
-    };
-    if best.score.met < MIN_ANCHORS {
-        return Err(format!(
-            "no axis brings more than {} of its lines onto those of a {words}, {MIN_ANCHORS} are \
-             needed",
-            best.score.met
-        ));
-    }
-    let chance = Chance::of(ground, &pattern, search_nm);
-    let surplus = best.score.nats - chance.asked_for();
-    if surplus < 0.0 {
-        return Err(format!(
-            "its lines fit the pattern of a {words} hardly better than that of lamps which do not \
-             exist (evidence {:.1} nats, made-up lamps reach {:.1}, {:.1} is asked for)",
-            best.score.nats,
-            chance.most,
-            chance.asked_for()
-        ));
-    }
-    if let Some(rival) = trials.iter().find(|t| different(ground, &best, t))
-        && rival.score.nats > best.score.nats - MARGIN_NATS
-    {
-        return Err(format!(
-            "two axes fit a {words} nearly as well ({:.0} to {:.0} nm and {:.0} to {:.0} nm)",
-            best.nm(-1.0),
-            best.nm(1.0),
-            rival.nm(-1.0),
-            rival.nm(1.0)
-        ));
-    }
-    Ok(Recognised { pattern, trial: best, surplus })
+    attempt(ground, lamp, tables, search_nm)?.confirm(ground, search_nm, 0.0)
 }
 
 /// Finds which of the usual lamps it is.
@@ -87,34 +54,112 @@ pub fn recognise_any(
     let lamps = Lamp::usual();
     // More lamps, more chances to err.
     let toll = (lamps.len() as f64).ln();
-    let mut found: Vec<Recognised> = lamps
-        .iter()
-        .filter_map(|lamp| recognise(ground, lamp, tables, search_nm).ok())
-        .filter(|r| r.surplus >= toll)
-        .collect();
-    found.sort_by(|a, b| b.trial.score.nats.total_cmp(&a.trial.score.nats));
+    let mut attempts: Vec<Attempt> =
+        lamps.iter().filter_map(|lamp| attempt(ground, lamp, tables, search_nm).ok()).collect();
+    attempts.sort_by(|a, b| b.best().score.nats.total_cmp(&a.best().score.nats));
+    let mut why = None;
+    for k in 0..attempts.len().min(CONFIRMED) {
+        // Another lamp on another axis that fits nearly as well.
+        let (this, others) = (&attempts[k], &attempts[k + 1..]);
+        let rival = others.iter().find(|o| {
+            o.best().score.nats > this.best().score.nats - MARGIN_NATS
+                && different(ground, this.best(), o.best())
+        });
+        let confirmed = this.clone().confirm(ground, search_nm, toll);
+        match (confirmed, rival) {
+            (Ok(_), Some(rival)) => {
+                return Err(format!(
+                    "it could be a {} on an axis from {:.0} to {:.0} nm or a {} from {:.0} to \
+                     {:.0} nm",
+                    this.pattern.lamp.words(),
+                    this.best().nm(-1.0),
+                    this.best().nm(1.0),
+                    rival.pattern.lamp.words(),
+                    rival.best().nm(-1.0),
+                    rival.best().nm(1.0)
+                ));
+            }
+            (Ok(found), None) => return Ok(found),
+            (Err(reason), _) => why = why.or(Some(reason)),
+        }
+    }
     let names: Vec<String> = lamps.iter().map(Lamp::to_string).collect();
-    if found.is_empty() {
+    Err(format!(
+        "its lines form the pattern of none of the lamps tried ({}){}",
+        names.join(", "),
+        why.map_or(String::new(), |w| format!("; the nearest: {w}"))
+    ))
+}
+
+/// The axes on which a lamp fits best, not yet held against chance.
+#[derive(Clone)]
+struct Attempt {
+    pattern: LampPattern,
+    /// Best first, never empty.
+    trials: Vec<Trial>,
+}
+
+fn attempt(
+    ground: &Ground,
+    lamp: &Lamp,
+    tables: &Tables,
+    search_nm: f64,
+) -> std::result::Result<Attempt, String> {
+    let pattern = LampPattern::new(lamp, tables);
+    let words = lamp.words();
+    let trials = ground.search(&Octaves::new(&pattern, ground, None), search_nm);
+    let Some(best) = trials.first() else {
+        return Err(format!("no axis brings two of its lines onto those of a {words}"));
+    };
+    if best.score.met < MIN_ANCHORS {
         return Err(format!(
-            "its lines form the pattern of none of the lamps tried ({})",
-            names.join(", ")
+            "no axis brings more than {} of its lines onto those of a {words}, {MIN_ANCHORS} are \
+             needed",
+            best.score.met
         ));
     }
-    if let Some(other) = found.get(1)
-        && different(ground, &found[0].trial, &other.trial)
-        && other.trial.score.nats > found[0].trial.score.nats - MARGIN_NATS - toll
-    {
-        return Err(format!(
-            "it could be a {} on an axis from {:.0} to {:.0} nm or a {} from {:.0} to {:.0} nm",
-            found[0].pattern.lamp.words(),
-            found[0].trial.nm(-1.0),
-            found[0].trial.nm(1.0),
-            other.pattern.lamp.words(),
-            other.trial.nm(-1.0),
-            other.trial.nm(1.0)
-        ));
+    Ok(Attempt { pattern, trials })
+}
+
+impl Attempt {
+    fn best(&self) -> &Trial {
+        &self.trials[0]
     }
-    Ok(found.swap_remove(0))
+
+    /// Holds the best axis against lamps that do not exist, and against the other axes; `toll` is
+    /// asked for besides, nats.
+    fn confirm(
+        self,
+        ground: &Ground,
+        search_nm: f64,
+        toll: f64,
+    ) -> std::result::Result<Recognised, String> {
+        let words = self.pattern.lamp.words();
+        let best = *self.best();
+        let chance = Chance::of(ground, &self.pattern, search_nm);
+        let asked_for = chance.asked_for() + toll;
+        let surplus = best.score.nats - asked_for;
+        if surplus < 0.0 {
+            return Err(format!(
+                "its lines fit the pattern of a {words} hardly better than that of lamps which do \
+                 not exist (evidence {:.1} nats, made-up lamps reach {:.1}, {asked_for:.1} is asked \
+                 for)",
+                best.score.nats, chance.most
+            ));
+        }
+        if let Some(rival) = self.trials.iter().find(|t| different(ground, &best, t))
+            && rival.score.nats > best.score.nats - MARGIN_NATS
+        {
+            return Err(format!(
+                "two axes fit a {words} nearly as well ({:.0} to {:.0} nm and {:.0} to {:.0} nm)",
+                best.nm(-1.0),
+                best.nm(1.0),
+                rival.nm(-1.0),
+                rival.nm(1.0)
+            ));
+        }
+        Ok(Recognised { pattern: self.pattern, trial: best, surplus })
+    }
 }
 
 /// What lamps that do not exist reach in the same recording.

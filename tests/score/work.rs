@@ -36,10 +36,10 @@ pub struct Lab {
     fluorescent: HashSet<String>,
 }
 
-/// A profile from a recording, as the command makes it.
+/// A profile from a recording, as the command makes it from whichever lamp it is.
 fn profile_of(own: &Spectrum, tables: &Tables) -> Result<Profile> {
     let peaks = find_peaks(own, &PeakSettings::default())?;
-    calibrate(own, &peaks, tables, &CalibrateSettings::default())
+    calibrate(own, &peaks, tables, &CalibrateSettings { lamp: None, ..Default::default() })
 }
 
 impl Lab {
@@ -64,6 +64,11 @@ impl Lab {
             profiles,
             fluorescent: lamps.collect(),
         }
+    }
+
+    /// The line tables.
+    pub fn tables(&self) -> &Tables {
+        &self.tables
     }
 
     /// True where the main gas of the file ought to be seen: gas tubes and mercury lamps on an
