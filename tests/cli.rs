@@ -6,6 +6,9 @@ mod answers;
 /// Input that bears no answer: one clear sentence, exit code 2, nothing left behind.
 #[path = "cli/bad_input.rs"]
 mod bad_input;
+/// An axis set by lamps of all kinds.
+#[path = "cli/calibrate.rs"]
+mod calibrate;
 /// A folder to work in, and the program in it.
 #[path = "cli/place.rs"]
 mod place;

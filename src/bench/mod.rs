@@ -5,6 +5,7 @@
 //! clock nor depends on the number of processors: the same files give the same result.
 
 mod examine;
+mod lamps;
 mod names;
 mod repeats;
 mod run;

@@ -4,7 +4,7 @@ use super::examine::{Examination, Settings, check_asked, examine};
 use super::names::file_names;
 use super::repeats::average;
 use super::sheet::Sheet;
-use crate::calibrate::{CalibrateSettings, Profile, calibrate};
+use crate::calibrate::{CalibrateSettings, LampRecording, Profile, calibrate_together};
 use crate::import::{ImportSettings, read_file};
 use crate::reference::Tables;
 use crate::signal::{PeakList, find_peaks};
@@ -12,7 +12,7 @@ use crate::source::{Band, band};
 use crate::{Error, Result, Spectrum};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Choices for [`run`].
@@ -21,7 +21,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 pub struct RunSettings {
     /// How files are read; what the sheet says about columns and encoding goes first.
     pub import: ImportSettings,
-    /// How the lamp sets the axis; the sheet's instrument name goes first.
+    /// How the lamp sets the axis; what the sheet says of instrument, lamp and optics goes first.
     pub calibrate: CalibrateSettings,
     /// How each item is examined.
     pub examine: Settings,
@@ -53,6 +53,8 @@ pub enum ItemKind {
 /// The lamp's recording, examined.
 #[derive(Debug, Clone)]
 pub struct LampResult {
+    /// The recording as it was read.
+    pub read: Spectrum,
     /// The recording on the axis that it set (on its own axis where it could not set one).
     pub spectrum: Spectrum,
     /// Its lines, on the same axis as the recording.
@@ -66,8 +68,9 @@ pub struct InstrumentResult {
     pub name: String,
     /// The profile that set the axis of all items; `None`: every file's own axis stood.
     pub profile: Option<Profile>,
-    /// The lamp, where the sheet names one that could be read.
-    pub lamp: Option<LampResult>,
+    /// The recordings of the lamp or lamps, in the order of the sheet; empty where it names none or
+    /// one of them could not be read.
+    pub lamps: Vec<LampResult>,
     /// Why the lamp could not set the axis.
     pub failure: Option<Error>,
 }
@@ -108,7 +111,7 @@ pub struct BenchResult {
 ///
 /// # Errors
 /// Those of [`Profile::load`] for a profile that is named and cannot be used, and
-/// [`Error::Usage`] for a species that the tables do not have.
+/// [`Error::Usage`] for a species, or a lamp, that the tables do not have.
 pub fn run(
     sheet: &Sheet,
     tables: &Tables,
@@ -159,28 +162,25 @@ fn set_axis(
     };
     if let Some(path) = saved {
         let profile = Profile::load(&path)?;
-        if sheet.instrument.lamp.is_some() {
+        if !sheet.instrument.lamps.is_empty() {
             notes.push("the axis is set by the saved profile; the sheet's lamp is not read".into());
         }
         return Ok(InstrumentResult {
             name: named.unwrap_or_else(|| profile.instrument.clone()),
             profile: Some(profile),
-            lamp: None,
+            lamps: Vec::new(),
             failure: None,
         });
     }
     let name = named.unwrap_or_else(|| settings.calibrate.instrument.clone());
-    let Some(lamp) = &sheet.instrument.lamp else {
+    if sheet.instrument.lamps.is_empty() {
         notes.push(
             "the sheet names no lamp and no profile: every file's own axis is taken as it stands"
                 .into(),
         );
-        return Ok(InstrumentResult { name, profile: None, lamp: None, failure: None });
-    };
-    let mut calibrate_settings = settings.calibrate.clone();
-    calibrate_settings.instrument.clone_from(&name);
-    let path = sheet.path_of(lamp);
-    let (lamp, profile) = set_by_lamp(&path, tables, settings, import, &calibrate_settings);
+        return Ok(InstrumentResult { name, profile: None, lamps: Vec::new(), failure: None });
+    }
+    let (lamps, profile) = set_by_lamps(sheet, tables, settings, import)?;
     let (profile, failure) = match profile {
         Ok(p) => (Some(p), None),
         Err(e) => {
@@ -192,35 +192,48 @@ fn set_axis(
             (None, Some(e))
         }
     };
-    Ok(InstrumentResult { name, profile, lamp, failure })
+    Ok(InstrumentResult { name, profile, lamps, failure })
 }
 
-fn set_by_lamp(
-    path: &Path,
+fn set_by_lamps(
+    sheet: &Sheet,
     tables: &Tables,
     settings: &RunSettings,
     import: &ImportSettings,
-    calibrate_settings: &CalibrateSettings,
-) -> (Option<LampResult>, Result<Profile>) {
-    let own = read_file(path, import)
-        .and_then(|s| find_peaks(&s, &settings.examine.peaks).map(|peaks| (s, peaks)));
-    let (own, own_peaks) = match own {
-        Ok(pair) => pair,
-        Err(e) => return (None, Err(e)),
+) -> Result<(Vec<LampResult>, Result<Profile>)> {
+    let calibrate_settings = sheet.instrument.calibrate_settings(&settings.calibrate, tables)?;
+    let own: Result<Vec<(Spectrum, PeakList)>> = sheet
+        .instrument
+        .lamps
+        .iter()
+        .map(|file| {
+            let s = read_file(&sheet.path_of(file), import)?;
+            let peaks = find_peaks(&s, &settings.examine.peaks)?;
+            Ok((s, peaks))
+        })
+        .collect();
+    let own = match own {
+        Ok(own) => own,
+        Err(e) => return Ok((Vec::new(), Err(e))),
     };
-    let profile = calibrate(&own, &own_peaks, tables, calibrate_settings);
-    let set = match &profile {
-        Ok(p) => {
-            let lines = Settings { identify: false, ..settings.examine.clone() };
-            examine(own.clone(), Some(p), tables, &lines).ok()
-        }
-        Err(_) => None,
-    };
-    let lamp = match set {
-        Some(e) => LampResult { spectrum: e.spectrum, peaks: e.peaks },
-        None => LampResult { spectrum: own, peaks: own_peaks },
-    };
-    (Some(lamp), profile)
+    let recordings: Vec<LampRecording> =
+        own.iter().map(|(spectrum, peaks)| LampRecording { spectrum, peaks }).collect();
+    let profile = calibrate_together(&recordings, tables, &calibrate_settings);
+    let lines = Settings { identify: false, ..settings.examine.clone() };
+    let lamps = own
+        .into_iter()
+        .map(|(read, peaks)| {
+            let set = profile
+                .as_ref()
+                .ok()
+                .and_then(|p| examine(read.clone(), Some(p), tables, &lines).ok());
+            match set {
+                Some(e) => LampResult { read, spectrum: e.spectrum, peaks: e.peaks },
+                None => LampResult { spectrum: read.clone(), read, peaks },
+            }
+        })
+        .collect();
+    Ok((lamps, profile))
 }
 
 /// One item before it is read.

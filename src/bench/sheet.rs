@@ -1,5 +1,8 @@
 //! The bench sheet: which recordings belong to which thing on the bench.
 
+use super::lamps;
+use crate::calibrate::{BenchFacts, CalibrateSettings, Lamp};
+use crate::reference::Tables;
 use crate::{Error, Result};
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
@@ -32,8 +35,14 @@ pub struct Sheet {
 pub struct Instrument {
     /// What it is called.
     pub name: Option<String>,
-    /// Recording of a fluorescent lamp that sets the axis.
-    pub lamp: Option<PathBuf>,
+    /// Recordings of the lamp, or of several lamps, that set the axis; in a sheet `lamp`, one file
+    /// name or a list.
+    #[serde(rename = "lamp", with = "lamps", skip_serializing_if = "Vec::is_empty")]
+    pub lamps: Vec<PathBuf>,
+    /// Which lamp it is, by the names of [`Lamp::asked`]; `None`: a fluorescent one.
+    pub lamp_is: Option<String>,
+    /// Where the axis begins and ends roughly, nm, in either order.
+    pub about_nm: Option<[f64; 2]>,
     /// A saved profile that sets the axis (instead of `lamp`).
     pub profile: Option<PathBuf>,
     /// Anything worth keeping.
@@ -42,6 +51,90 @@ pub struct Instrument {
     pub columns: Option<String>,
     /// Text encoding of the files, as for `--encoding`.
     pub encoding: Option<String>,
+    /// What is known of the optics.
+    pub optics: BenchFacts,
+}
+
+impl Instrument {
+    /// Settings for the lamp: what the sheet says of it, and `base` where it says nothing.
+    ///
+    /// # Errors
+    /// [`Error::Usage`] for a lamp that the tables have no lines of.
+    pub fn calibrate_settings(
+        &self,
+        base: &CalibrateSettings,
+        tables: &Tables,
+    ) -> Result<CalibrateSettings> {
+        let mut out = base.clone();
+        if let Some(name) = &self.name {
+            out.instrument.clone_from(name);
+        }
+        if let Some(word) = &self.lamp_is {
+            out.lamp = Lamp::asked(word, tables).map_err(|e| match e {
+                Error::Usage { what, remedy } => {
+                    Error::usage(format!("lamp-is in the bench sheet: {what}"), remedy)
+                }
+                other => other,
+            })?;
+        }
+        if self.about_nm.is_some() {
+            out.about_nm = self.about_nm;
+        }
+        if self.optics != BenchFacts::default() {
+            out.optics = self.optics.clone();
+        }
+        Ok(out)
+    }
+
+    /// What is wrong with it, and what would help.
+    fn fault(&self) -> Option<(String, &'static str)> {
+        if !self.lamps.is_empty() && self.profile.is_some() {
+            return Some((
+                "the instrument has both a lamp and a profile".into(),
+                "keep the one that is to set the axis",
+            ));
+        }
+        let of_the_lamp = [
+            ("lamp-is", self.lamp_is.is_some()),
+            ("about-nm", self.about_nm.is_some()),
+            ("optics", self.optics != BenchFacts::default()),
+        ];
+        if let Some((key, _)) = of_the_lamp.iter().find(|(_, given)| *given)
+            && self.lamps.is_empty()
+        {
+            return Some((
+                format!("the instrument has {key} but no lamp"),
+                "name the lamp's recording as well, or leave that out",
+            ));
+        }
+        if let Some([a, b]) = self.about_nm
+            && !(a.is_finite() && b.is_finite() && a > 0.0 && b > 0.0 && a != b)
+        {
+            return Some((
+                format!("the instrument has about-nm = [{a}, {b}]"),
+                "give the wavelengths of both ends of the axis in nm",
+            ));
+        }
+        let o = &self.optics;
+        let positive = [
+            ("grooves-per-mm", o.grooves_per_mm),
+            ("included-angle-deg", o.included_angle_deg),
+            ("detector-over-focal", o.detector_over_focal),
+        ];
+        for (key, value) in positive {
+            if let Some(v) = value.filter(|v| !(v.is_finite() && *v > 0.0)) {
+                return Some((
+                    format!("the optics have {key} = {v}"),
+                    "give a positive number, or leave the key out",
+                ));
+            }
+        }
+        let tilt = o.detector_tilt_deg.filter(|v| !v.is_finite())?;
+        Some((
+            format!("the optics have detector-tilt-deg = {tilt}"),
+            "give a number of degrees, or leave the key out",
+        ))
+    }
 }
 
 /// A discharge tube.
@@ -133,12 +226,8 @@ impl Sheet {
         let fail = |line: Option<usize>, what: String, remedy: &str| {
             Err(Error::input(path, line, what, remedy))
         };
-        if self.instrument.lamp.is_some() && self.instrument.profile.is_some() {
-            return fail(
-                header_line(text, "[instrument]", 0),
-                "the instrument has both a lamp and a profile".into(),
-                "keep the one that is to set the axis",
-            );
+        if let Some((what, remedy)) = self.instrument.fault() {
+            return fail(header_line(text, "[instrument]", 0), what, remedy);
         }
         if self.tubes.is_empty() && self.lights.is_empty() {
             return fail(
@@ -266,6 +355,7 @@ claim = "365"
     fn a_sheet_is_read_and_files_are_beside_it() {
         let s = Sheet::from_text(GOOD, Path::new("d/s.toml")).unwrap();
         assert_eq!((s.tubes.len(), s.lights.len()), (1, 1));
+        assert_eq!(s.instrument.lamps, [PathBuf::from("lamp.csv")]);
         assert_eq!(s.tubes[0].supply_voltage_v, Some(160.0));
         assert_eq!(s.path_of(Path::new("a1.csv")), Path::new("d/a1.csv"));
         assert_eq!(s.path_of(Path::new("/x/a1.csv")), Path::new("/x/a1.csv"));
@@ -276,6 +366,60 @@ claim = "365"
         let s = Sheet::from_text(GOOD, Path::new("d/s.toml")).unwrap();
         let again = Sheet::from_text(&toml::to_string(&s).unwrap(), Path::new("d/s.toml")).unwrap();
         assert_eq!(s, again);
+    }
+
+    /// The good sheet with several lamps and all that can be said of them.
+    fn rich() -> String {
+        let lamps = "lamp = [\"lamp.csv\", \"neon.csv\"]\nlamp-is = \"auto\"\nabout-nm = [1030, 340]\n\
+                     [instrument.optics]\ngrooves-per-mm = 600\ndetector-tilt-deg = -3";
+        GOOD.replace("lamp = \"lamp.csv\"", lamps)
+    }
+
+    #[test]
+    fn several_lamps_and_what_is_known_of_them() {
+        let s = Sheet::from_text(&rich(), Path::new("d/s.toml")).unwrap();
+        assert_eq!(s.instrument.lamps, [PathBuf::from("lamp.csv"), PathBuf::from("neon.csv")]);
+        let again = Sheet::from_text(&toml::to_string(&s).unwrap(), Path::new("d/s.toml")).unwrap();
+        assert_eq!(s, again);
+        let tables = Tables::bundled().unwrap();
+        let base = CalibrateSettings::default();
+        let c = s.instrument.calibrate_settings(&base, &tables).unwrap();
+        assert_eq!((c.lamp, c.about_nm), (None, Some([1030.0, 340.0])));
+        assert_eq!(
+            (c.optics.grooves_per_mm, c.optics.detector_tilt_deg),
+            (Some(600.0), Some(-3.0))
+        );
+        assert_eq!(c.instrument, "club spectrometer");
+        // A sheet that says nothing of the lamp leaves the settings as they are.
+        let plain = Sheet::from_text(GOOD, Path::new("d/s.toml")).unwrap();
+        let c = plain.instrument.calibrate_settings(&base, &tables).unwrap();
+        assert_eq!(c.lamp, Some(Lamp::Fluorescent));
+    }
+
+    #[test]
+    fn what_makes_no_sense_about_the_lamp_is_refused() {
+        for (from, to, parts) in [
+            ("lamp = [\"lamp.csv\", \"neon.csv\"]", "lamp = 5", &["line 4", "file name"][..]),
+            ("lamp = [\"lamp.csv\", \"neon.csv\"]", "lamp = [\"a\", 5]", &["line 4", "file name"]),
+            ("lamp = [\"lamp.csv\", \"neon.csv\"]", "lamp = []", &["line 4", "empty list"]),
+            ("lamp = [\"lamp.csv\", \"neon.csv\"]", "", &["lamp-is", "no lamp"]),
+            ("lamp-is", "lamp-ist", &["`lamp-ist`", "`lamp-is`", "`about-nm`"]),
+            ("grooves-per-mm", "groves-per-mm", &["`groves-per-mm`", "`grooves-per-mm`"]),
+            ("= 600", "= -600", &["grooves-per-mm = -600", "positive"]),
+            ("= -3", "= nan", &["detector-tilt-deg = NaN"]),
+            ("[1030, 340]", "[340, 340]", &["about-nm = [340, 340]"]),
+            ("[1030, 340]", "[340]", &["line 6"]),
+        ] {
+            let e = refused(&rich().replace(from, to));
+            for part in parts {
+                assert!(e.contains(part), "{part} not in: {e}");
+            }
+        }
+        let s = Sheet::from_text(&rich().replace("auto", "sodum"), Path::new("d/s.toml")).unwrap();
+        let tables = Tables::bundled().unwrap();
+        let e =
+            s.instrument.calibrate_settings(&CalibrateSettings::default(), &tables).unwrap_err();
+        assert!(e.to_string().contains("lamp-is") && e.to_string().contains("sodum"), "{e}");
     }
 
     #[test]

@@ -33,6 +33,8 @@ const NAMES: [(&str, &str); 13] = [
     ("rubidium", "Rb"),
     ("potassium", "K"),
 ];
+/// What stands for whichever of the usual lamps it is.
+const AUTO: &str = "auto";
 /// What a lamp of phosphor is called.
 const FLUORESCENT: [&str; 2] = ["fluorescent", "cfl"];
 /// Symbol of mercury in the tables.
@@ -51,6 +53,18 @@ impl Lamp {
     /// A mercury lamp without phosphor.
     pub fn mercury() -> Lamp {
         Lamp::Discharge(vec![MERCURY.into()])
+    }
+
+    /// What was asked for: a lamp by its name, as for [`Lamp::named`], or `None` for `auto`, which
+    /// is whichever of the usual lamps it is.
+    ///
+    /// # Errors
+    /// Those of [`Lamp::named`].
+    pub fn asked(text: &str, tables: &Tables) -> Result<Option<Lamp>> {
+        if text.trim().eq_ignore_ascii_case(AUTO) {
+            return Ok(None);
+        }
+        Lamp::named(text, tables).map(Some)
     }
 
     /// A lamp by its name: `fluorescent`, a gas or metal of the tables by symbol or English name
@@ -97,6 +111,19 @@ impl Lamp {
                 format!("{} lamp", gases.iter().map(word).collect::<Vec<_>>().join(" and "))
             }
         }
+    }
+
+    /// The lamp in words with its article: `a neon lamp`, `an argon lamp`.
+    pub(super) fn one(&self) -> String {
+        let words = self.words();
+        let article = if words.starts_with(['a', 'e', 'i', 'o', 'u']) { "an" } else { "a" };
+        format!("{article} {words}")
+    }
+
+    /// The lamp as it may be asked for by name: `fluorescent`, `neon`, `mercury+argon`.
+    pub(super) fn name(&self) -> String {
+        let words = self.words();
+        words.strip_suffix(" lamp").unwrap_or(&words).replace(" and ", "+")
     }
 
     /// True where mercury's lines are expected.
@@ -149,8 +176,15 @@ mod tests {
         assert_eq!(gases("neon"), "Ne");
         assert_eq!(gases("HG+argon+hg"), "Hg+Ar");
         assert_eq!(Lamp::named("hg+ar", &t).unwrap().words(), "mercury and argon lamp");
+        for lamp in Lamp::usual() {
+            assert_eq!(Lamp::named(&lamp.name(), &t).unwrap(), lamp);
+        }
+        assert_eq!(Lamp::named("ar", &t).unwrap().one(), "an argon lamp");
+        assert_eq!(Lamp::Fluorescent.one(), "a fluorescent lamp");
         let e = Lamp::named("daylight", &t).unwrap_err().to_string();
         assert!(e.contains("daylight") && e.contains("fluorescent"), "{e}");
+        assert_eq!(Lamp::asked("Auto", &t).unwrap(), None);
+        assert_eq!(Lamp::asked("cfl", &t).unwrap(), Some(Lamp::Fluorescent));
     }
 
     #[test]

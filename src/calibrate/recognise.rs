@@ -69,12 +69,12 @@ pub fn recognise_any(
         match (confirmed, rival) {
             (Ok(_), Some(rival)) => {
                 return Err(format!(
-                    "it could be a {} on an axis from {:.0} to {:.0} nm or a {} from {:.0} to \
+                    "it could be {} on an axis from {:.0} to {:.0} nm or {} from {:.0} to \
                      {:.0} nm",
-                    this.pattern.lamp.words(),
+                    this.pattern.lamp.one(),
                     this.best().nm(-1.0),
                     this.best().nm(1.0),
-                    rival.pattern.lamp.words(),
+                    rival.pattern.lamp.one(),
                     rival.best().nm(-1.0),
                     rival.best().nm(1.0)
                 ));
@@ -106,14 +106,14 @@ fn attempt(
     search_nm: f64,
 ) -> std::result::Result<Attempt, String> {
     let pattern = LampPattern::new(lamp, tables);
-    let words = lamp.words();
+    let words = lamp.one();
     let trials = ground.search(&Octaves::new(&pattern, ground, None), search_nm);
     let Some(best) = trials.first() else {
-        return Err(format!("no axis brings two of its lines onto those of a {words}"));
+        return Err(format!("no axis brings two of its lines onto those of {words}"));
     };
     if best.score.met < MIN_ANCHORS {
         return Err(format!(
-            "no axis brings more than {} of its lines onto those of a {words}, {MIN_ANCHORS} are \
+            "no axis brings more than {} of its lines onto those of {words}, {MIN_ANCHORS} are \
              needed",
             best.score.met
         ));
@@ -134,14 +134,14 @@ impl Attempt {
         search_nm: f64,
         toll: f64,
     ) -> std::result::Result<Recognised, String> {
-        let words = self.pattern.lamp.words();
+        let words = self.pattern.lamp.one();
         let best = *self.best();
         let chance = Chance::of(ground, &self.pattern, search_nm);
         let asked_for = chance.asked_for() + toll;
         let surplus = best.score.nats - asked_for;
         if surplus < 0.0 {
             return Err(format!(
-                "its lines fit the pattern of a {words} hardly better than that of lamps which do \
+                "its lines fit the pattern of {words} hardly better than that of lamps which do \
                  not exist (evidence {:.1} nats, made-up lamps reach {:.1}, {asked_for:.1} is asked \
                  for)",
                 best.score.nats, chance.most
@@ -151,7 +151,7 @@ impl Attempt {
             && rival.score.nats > best.score.nats - MARGIN_NATS
         {
             return Err(format!(
-                "two axes fit a {words} nearly as well ({:.0} to {:.0} nm and {:.0} to {:.0} nm)",
+                "two axes fit {words} nearly as well ({:.0} to {:.0} nm and {:.0} to {:.0} nm)",
                 best.nm(-1.0),
                 best.nm(1.0),
                 rival.nm(-1.0),

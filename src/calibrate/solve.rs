@@ -125,7 +125,26 @@ pub fn calibrate_together(
         .max_by(|a, b| a.1.total_cmp(&b.1));
     let Some((base, _)) = surest else {
         let why = alone.swap_remove(0).err().unwrap_or_default();
-        return Err(refuse(first, why));
+        let named = bench.iter().zip(lamps).find_map(|((r, seen), l)| {
+            let lamp = other_lamp(r, seen, tables, settings)?;
+            Some(match lamps.len() {
+                1 => format!(
+                    "its lines form the pattern of {}: give --lamp {}",
+                    lamp.one(),
+                    lamp.name()
+                ),
+                _ => format!(
+                    "the lines of {} form the pattern of {}: give --lamp auto",
+                    l.spectrum.provenance.name,
+                    lamp.one()
+                ),
+            })
+        });
+        let mut remedy = named.unwrap_or_else(|| REMEDY.into());
+        if settings.about_nm.is_some() {
+            remedy += ", and check the wavelengths of both ends that were given";
+        }
+        return Err(Error::refused(name(first), why, remedy));
     };
     let mut patterns: Vec<Option<LampPattern>> = Vec::new();
     let mut trials: Vec<Option<Trial>> = Vec::new();
@@ -173,14 +192,26 @@ pub fn calibrate_together(
     let mut used = vec![base];
     for k in (0..lamps.len()).filter(|k| *k != base) {
         let Some(s) = solver(k) else { continue };
-        if let Some(t) = &trials[k] {
-            contradiction(&bench[k].0, t, &solved.fit).map_err(|why| {
+        if let Some(own) = trials[k].as_ref().and_then(|t| s.run(&bench[k].0, k, t).ok()) {
+            contradiction(&bench[k].0, &own, &solved.fit).map_err(|why| {
                 refuse(&lamps[k], format!("{why} ({})", lamps[base].spectrum.provenance.name))
             })?;
         }
         match s.join(&bench[k].0, k, &mut solved) {
-            0 => notes
-                .push(format!("{} adds no line to the axis", lamps[k].spectrum.provenance.name)),
+            0 => {
+                let other = trials[k]
+                    .is_none()
+                    .then(|| other_lamp(&bench[k].0, &bench[k].1, tables, settings))
+                    .flatten();
+                let hint = other.map(|lamp| {
+                    format!(": its lines form the pattern of {}, give --lamp auto", lamp.one())
+                });
+                notes.push(format!(
+                    "{} adds no line to the axis{}",
+                    lamps[k].spectrum.provenance.name,
+                    hint.unwrap_or_default()
+                ));
+            }
             n => {
                 notes.push(format!("{} adds {n} lines", lamps[k].spectrum.provenance.name));
                 used.push(k);
@@ -220,6 +251,22 @@ fn ground<'a>(r: &Recording, seen: &'a [Seen], settings: &CalibrateSettings) -> 
         kind: r.kind,
         about: settings.about_nm.map(|[a, b]| (a, b)),
     }
+}
+
+/// Which of the usual lamps a recording shows that is not the one named; `None` where none was
+/// named, or no other is recognised.
+fn other_lamp(
+    r: &Recording,
+    seen: &[Seen],
+    tables: &Tables,
+    settings: &CalibrateSettings,
+) -> Option<Lamp> {
+    let named = settings.lamp.as_ref()?;
+    if seen.len() < MIN_ANCHORS {
+        return None;
+    }
+    let found = recognise_any(&ground(r, seen, settings), tables, settings.search_nm).ok()?;
+    (found.pattern.lamp != *named).then_some(found.pattern.lamp)
 }
 
 /// Phosphor peaks of a pattern: centre and scatter, nm.
@@ -272,18 +319,18 @@ fn slope(fit: &AxisFit, x: f64, step: f64) -> f64 {
     ((nm(x + step) - nm(x - step)) / (2.0 * step)).abs()
 }
 
-/// Whether a recording's own axis is another than the one found, and where.
-fn contradiction(r: &Recording, own: &Trial, fit: &AxisFit) -> std::result::Result<(), String> {
-    let half = 0.5 * (r.range[1] - r.range[0]);
-    let fwhm_nm = r.width.value * own.c[1].abs() / half;
-    for p in &r.peaks.peaks {
-        let x = p.centre.value;
-        let m = fit.model.wavelength(x);
-        let here = own.nm((2.0 * x - r.range[0] - r.range[1]) / (2.0 * half));
-        if m.u < fwhm_nm && (m.value - here).abs() > 3.0 * (m.u + TRIAL_U_FWHM * fwhm_nm) {
+/// Whether the axis that a recording sets alone is another than the one found, and where: judged at
+/// its own anchors, since beyond them it knows little.
+fn contradiction(r: &Recording, own: &Solved, fit: &AxisFit) -> std::result::Result<(), String> {
+    for a in &own.matched {
+        let x = a.point.x;
+        let (here, there) = (own.fit.model.wavelength(x), fit.model.wavelength(x));
+        let fwhm_nm = r.width.value * slope(&own.fit, x, r.width.value);
+        let allowed = 3.0 * (here.u.hypot(there.u) + TRIAL_U_FWHM * fwhm_nm);
+        if there.u < fwhm_nm && (here.value - there.value).abs() > allowed {
             return Err(format!(
-                "its lines ask for {here:.1} nm where the axis of the other recording has {:.1} nm",
-                m.value
+                "its lines ask for {:.1} nm where the axis of the other recording has {:.1} nm",
+                here.value, there.value
             ));
         }
     }
@@ -342,10 +389,10 @@ impl<'a> Solver<'a> {
         let fit = fit_of(&matched, r)?;
         if matched.len() < MIN_ANCHORS {
             return Err(format!(
-                "only {} line(s) of a {} can carry an axis at this line width, {MIN_ANCHORS} are \
+                "only {} line(s) of {} can carry an axis at this line width, {MIN_ANCHORS} are \
                  needed",
                 matched.len(),
-                self.pattern.lamp.words()
+                self.pattern.lamp.one()
             ));
         }
         let mut out = Solved { fit, matched, left, notes: Vec::new() };
@@ -560,11 +607,13 @@ fn profile(
     let nm = |x: f64| s.fit.model.wavelength(x);
     let (lo, hi) = lamp.axis().range();
     let line_width_nm = line_width(recordings, &s.matched, &s.fit);
-    for (name, x) in [("low", lo), ("high", hi)] {
+    let rising = nm(lo).value <= nm(hi).value;
+    for (x, short) in [(lo, rising), (hi, !rising)] {
         let m = nm(x);
+        let name = if short { "short" } else { "long" };
         if m.u > line_width_nm.value {
             s.notes.push(format!(
-                "the {name} end of the axis ({:.0} nm) is extrapolated: good to {:.1} nm there",
+                "the {name}-wave end of the axis ({:.0} nm) is extrapolated: good to {:.1} nm there",
                 m.value, m.u
             ));
         }

@@ -57,10 +57,19 @@ pub fn run(args: &CalibrateArgs, common: &Common) -> anyhow::Result<Ending> {
         return Ok(Ending::Answered);
     }
     let mut text = report::terminal::profile(&profile, &common.style);
-    let notes =
-        read.iter().flat_map(|(lamp, peaks)| lamp.provenance.notes.iter().chain(&peaks.notes));
-    let all = common.tables.notes().iter().chain(notes);
-    text += &report::terminal::notes("From file to lines", all.map(String::as_str), &common.style);
+    let notes = read.iter().flat_map(|(lamp, peaks)| {
+        let all = lamp.provenance.notes.iter().chain(&peaks.notes);
+        all.map(|note| (lamp.provenance.name.as_str(), note.as_str()))
+    });
+    let tables = common.tables.notes().iter().map(String::as_str);
+    let heading = "From file to lines";
+    text += &if read.len() == 1 {
+        let all = tables.chain(notes.map(|(_, note)| note));
+        report::terminal::notes(heading, all, &common.style)
+    } else {
+        let all = tables.map(|note| ("line tables", note)).chain(notes);
+        report::terminal::notes_by(heading, all, &common.style)
+    };
     for (path, _) in &files {
         text += &format!("\nwritten: {}\n", path.display());
     }

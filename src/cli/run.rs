@@ -8,7 +8,7 @@ use super::settings::Common;
 use anyhow::anyhow;
 use glowtell::bench::{self, BenchResult, ItemKind, Progress, RunSettings, Sheet};
 use glowtell::report::record::{Record, SummaryRow};
-use glowtell::report::svg::{calibration_plot, spectrum_plot};
+use glowtell::report::svg::{calibration_plot, lamp_plot, spectrum_plot};
 use glowtell::report::{self, cautions};
 use indicatif::{ProgressBar, ProgressDrawTarget};
 use rayon::prelude::*;
@@ -19,10 +19,12 @@ use std::path::{Path, PathBuf};
 const BAR_FROM_ITEMS: usize = 9;
 /// The axis that was used.
 const PROFILE: &str = "instrument.profile.toml";
-/// How well that axis is known.
+/// How that axis was set and how well it is known.
 const CALIBRATION: &str = "calibration.svg";
-/// The lamp on that axis.
-const LAMP: &str = "lamp.svg";
+/// The lamp on that axis, and each further one. No item's file name has an underscore.
+fn lamp_name(index: usize) -> String {
+    if index == 0 { "lamp.svg".into() } else { format!("lamp_{}.svg", index + 1) }
+}
 /// One row an item.
 const SUMMARY_CSV: &str = "summary.csv";
 /// One row an item and gas.
@@ -39,6 +41,7 @@ pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
         ..RunSettings::default()
     };
     bench::check_asked(&settings.examine.gases.ask, &common.tables)?;
+    sheet.instrument.calibrate_settings(&settings.calibrate, &common.tables)?;
     make_folder(&args.out)?;
     let bar = bar(sheet.tubes.len() + sheet.lights.len(), common.quiet);
     let result = bench::run(&sheet, &common.tables, &settings, &|p: Progress<'_>| {
@@ -84,11 +87,15 @@ fn files(
     if let Some(profile) = &instrument.profile {
         out.push((PROFILE.into(), profile.to_text()?));
         let style = common.plot_style(&instrument.name, Vec::new());
-        out.push((CALIBRATION.into(), calibration_plot(profile, &style)?));
+        let plot = match instrument.lamps.first() {
+            Some(lamp) => lamp_plot(profile, &lamp.read, &style)?,
+            None => calibration_plot(profile, &style)?,
+        };
+        out.push((CALIBRATION.into(), plot));
     }
-    if let Some(lamp) = &instrument.lamp {
+    for (k, lamp) in instrument.lamps.iter().enumerate() {
         let style = common.plot_style(&format!("{}: lamp", instrument.name), Vec::new());
-        out.push((LAMP.into(), spectrum_plot(&lamp.spectrum, &lamp.peaks, None, &style)?));
+        out.push((lamp_name(k), spectrum_plot(&lamp.spectrum, &lamp.peaks, None, &style)?));
     }
     let per_item = result
         .items
@@ -116,8 +123,8 @@ fn files(
 fn inputs(args: &RunArgs, sheet: &Sheet, result: &BenchResult, common: &Common) -> Vec<PathBuf> {
     let mut all = vec![args.sheet.clone()];
     all.extend(common.profile.clone());
-    let named = [&sheet.instrument.lamp, &sheet.instrument.profile];
-    all.extend(named.into_iter().flatten().map(|f| sheet.path_of(f)));
+    let named = sheet.instrument.lamps.iter().chain(&sheet.instrument.profile);
+    all.extend(named.map(|f| sheet.path_of(f)));
     all.extend(result.items.iter().flat_map(|i| i.files.iter().cloned()));
     all
 }

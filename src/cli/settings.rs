@@ -12,9 +12,6 @@ use glowtell::report::svg::{PlotStyle, Theme};
 use glowtell::report::terminal::Style;
 use std::path::PathBuf;
 
-/// What stands for whichever lamp it is.
-const AUTO: &str = "auto";
-
 /// What all commands need.
 pub struct Common {
     /// How files are read.
@@ -51,7 +48,7 @@ impl Common {
     /// # Errors
     /// A lamp that the tables have no lines of.
     pub fn lamp(&self, name: &str) -> anyhow::Result<Option<Lamp>> {
-        Ok(if name == AUTO { None } else { Some(Lamp::named(name, &self.tables)?) })
+        Ok(Lamp::asked(name, &self.tables)?)
     }
 
     /// Settings for `command`.

@@ -1,7 +1,7 @@
 //! What each species would show on this instrument: its lines merged to the instrument's width,
 //! with relative strengths for several level populations.
 
-use crate::reference::{Line, Shading, Species, SpeciesKind, constants::per_cm_to_ev};
+use crate::reference::{Shading, Species, SpeciesKind, is_allowed, line_strengths};
 use crate::signal::LineWidth;
 
 /// Excitation temperatures in eV between which level populations are tried. Published glow
@@ -15,14 +15,9 @@ const MAX_FEATURES: usize = 28;
 /// Lines of one species closer than this, in line widths, are one feature: the fit cannot take
 /// them apart reliably.
 const MERGE_FWHM: f64 = 0.6;
-/// Transition probability in 1/s below which a line is forbidden and no tube of ours shows it.
-const MIN_A_PER_S: f64 = 1e3;
 /// Wavelength in nm below which lamp and tube glass may absorb (window glass, 3 mm: cut-on 300 to
 /// 320 nm; J. Ketola and T. Robbins, ASTM STP 1202 (1994)).
 pub(super) const GLASS_CUT_NM: f64 = 325.0;
-/// Table intensities are compressed on many scales: exponent by which they are used where a
-/// species has no transition probabilities at all.
-const INTENSITY_EXPONENT: f64 = 0.7;
 /// Place of a shaded band's maximum behind its head, in line widths …
 const BAND_SHIFT_FWHM: f64 = 0.3;
 /// … and in nm (rotational structure at room temperature; N2 at 337 nm fades over about 0.4 nm).
@@ -154,55 +149,23 @@ fn merge(m: &mut Feature, f: &Feature) {
     }
 }
 
-/// Lines with the strengths g A/λ exp(−E/kT); lines without A by the table's intensity, brought
-/// onto that scale by the species' own median ratio.
+/// Lines with their strengths by [`line_strengths`]; what is forbidden is left out.
 fn lines(species: &Species) -> Vec<Feature> {
-    let allowed: Vec<&Line> =
-        species.lines.iter().filter(|l| l.a_per_s.is_none_or(|a| a >= MIN_A_PER_S)).collect();
-    let mut out: Vec<Feature> = allowed
+    let strengths = POPULATIONS_EV.map(|kt| line_strengths(species, kt));
+    species
+        .lines
         .iter()
-        .map(|l| Feature {
+        .enumerate()
+        .filter(|(_, l)| is_allowed(l))
+        .map(|(i, l)| Feature {
             nm: l.wavelength_nm,
             u_nm: 0.0,
-            weight: [0.0; 3],
+            weight: [strengths[0][i], strengths[1][i], strengths[2][i]],
             label_nm: l.wavelength_nm,
             band: false,
             glass: l.wavelength_nm < GLASS_CUT_NM,
         })
-        .collect();
-    let strength = |l: &Line, kt: f64| -> Option<f64> {
-        let (a, g, e) = (l.a_per_s?, l.g_upper?, l.e_upper_per_cm?);
-        Some(g * a / l.wavelength_nm * (-per_cm_to_ev(e) / kt).exp())
-    };
-    for (k, kt) in POPULATIONS_EV.iter().enumerate() {
-        let known: Vec<Option<f64>> = allowed.iter().map(|l| strength(l, *kt)).collect();
-        let by_intensity = |(l, s): (&&Line, &Option<f64>)| s.is_none() && l.intensity.is_some();
-        let scale = if allowed.iter().zip(&known).any(by_intensity) {
-            scale(&allowed, &known)
-        } else {
-            None
-        };
-        for ((f, s), l) in out.iter_mut().zip(&known).zip(&allowed) {
-            f.weight[k] = match (s, l.intensity, scale) {
-                (Some(s), _, _) => *s,
-                (None, Some(i), Some(r)) => i * r,
-                (None, Some(i), None) => i.powf(INTENSITY_EXPONENT),
-                (None, None, _) => 0.0,
-            };
-        }
-    }
-    out
-}
-
-/// Median ratio of strength to table intensity over the lines that have both.
-fn scale(lines: &[&Line], known: &[Option<f64>]) -> Option<f64> {
-    let mut ratio: Vec<f64> = lines
-        .iter()
-        .zip(known)
-        .filter_map(|(l, s)| Some((*s)? / l.intensity?))
-        .filter(|r| r.is_finite() && *r > 0.0)
-        .collect();
-    (!ratio.is_empty()).then(|| crate::signal::median(&mut ratio))
+        .collect()
 }
 
 fn bands(species: &Species, width: &LineWidth) -> Vec<Feature> {

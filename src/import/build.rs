@@ -326,9 +326,12 @@ fn say_what_is_missing(table: &Table, layout: &Layout, plan: &Plan, notes: &mut 
     let other = table.metadata.lines;
     let headings = plan.heading_lines.len();
     if other + headings > 0 {
+        let lines = match other + headings {
+            1 => "1 line is".to_string(),
+            n => format!("{n} lines are"),
+        };
         notes.push(format!(
-            "{} lines are not data ({headings} of headings); the data start on line {}.",
-            other + headings,
+            "{lines} not data ({headings} of headings); the data start on line {}.",
             layout.start_line
         ));
     }

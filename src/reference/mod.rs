@@ -10,6 +10,7 @@ mod strength;
 mod tables;
 
 pub use air::{air_to_vacuum_nm, refractivity_ciddor, to_vacuum_nm, vacuum_to_air_nm};
+pub(crate) use strength::is_allowed;
 pub use strength::line_strengths;
 pub use tables::{Feature, Neighbour, Tables};
 

@@ -9,6 +9,11 @@ const MIN_A_PER_S: f64 = 1e3;
 /// species has no transition probabilities at all (common practice, no published source).
 const INTENSITY_EXPONENT: f64 = 0.7;
 
+/// False for lines whose transition probability says that they are forbidden.
+pub(crate) fn is_allowed(line: &Line) -> bool {
+    line.a_per_s.is_none_or(|a| a >= MIN_A_PER_S)
+}
+
 /// Strength of each line of a species, on a scale of its own, for level populations that follow
 /// one excitation temperature `kt_ev` (eV): g A/λ · exp(−E/kT).
 ///
@@ -16,7 +21,6 @@ const INTENSITY_EXPONENT: f64 = 0.7;
 /// ratio. Forbidden lines have strength 0. Real discharges do not follow one temperature: the
 /// values are a guide to within a factor of three at best.
 pub fn line_strengths(species: &Species, kt_ev: f64) -> Vec<f64> {
-    let allowed = |l: &Line| l.a_per_s.is_none_or(|a| a >= MIN_A_PER_S);
     let known: Vec<Option<f64>> = species
         .lines
         .iter()
@@ -25,27 +29,38 @@ pub fn line_strengths(species: &Species, kt_ev: f64) -> Vec<f64> {
             Some(g * a / l.wavelength_nm * (-per_cm_to_ev(e) / kt_ev).exp())
         })
         .collect();
-    let mut ratio: Vec<f64> = known
+    // Most species need no common scale.
+    let mixed = species
+        .lines
         .iter()
-        .zip(&species.lines)
-        .filter(|(_, l)| allowed(l))
-        .filter_map(|(s, l)| Some((*s)? / l.intensity?))
-        .filter(|r| r.is_finite() && *r > 0.0)
-        .collect();
-    ratio.sort_by(f64::total_cmp);
-    let scale = ratio.get(ratio.len() / 2).copied();
+        .zip(&known)
+        .any(|(l, s)| is_allowed(l) && s.is_none() && l.intensity.is_some());
+    let scale = if mixed { median_ratio(species, &known) } else { None };
     species
         .lines
         .iter()
         .zip(&known)
         .map(|(l, s)| match (s, l.intensity, scale) {
-            _ if !allowed(l) => 0.0,
+            _ if !is_allowed(l) => 0.0,
             (Some(s), _, _) => *s,
             (None, Some(i), Some(r)) => i * r,
             (None, Some(i), None) => i.powf(INTENSITY_EXPONENT),
             (None, None, _) => 0.0,
         })
         .collect()
+}
+
+/// Median ratio of strength to table intensity over the lines that have both.
+fn median_ratio(species: &Species, known: &[Option<f64>]) -> Option<f64> {
+    let mut ratio: Vec<f64> = known
+        .iter()
+        .zip(&species.lines)
+        .filter(|(_, l)| is_allowed(l))
+        .filter_map(|(s, l)| Some((*s)? / l.intensity?))
+        .filter(|r| r.is_finite() && *r > 0.0)
+        .collect();
+    let middle = ratio.len() / 2;
+    (!ratio.is_empty()).then(|| *ratio.select_nth_unstable_by(middle, f64::total_cmp).1)
 }
 
 #[cfg(test)]

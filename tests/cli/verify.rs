@@ -140,7 +140,7 @@ fn what_is_no_lamp_is_refused() {
 #[test]
 fn mistakes_in_typing() {
     let p = calibrated();
-    p.refuse(&["verify"], &["LAMP"]);
+    p.refuse(&["verify"], &["<FILE>"]);
     p.refuse(&["verify", LAMP, "--within", "-1"], &["-1"]);
     p.refuse(&["verify", LAMP, "--over", "400..700"], &["--within"]);
     p.refuse(&["verify", LAMP, "--within", "1", "--over", "700..400"], &["700..400"]);

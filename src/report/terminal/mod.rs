@@ -1,10 +1,12 @@
 //! Tables and sentences for a terminal: plain text of a given width, coloured only on request.
 
+mod axis;
 mod grid;
 mod tables;
 pub(crate) mod verification;
 
-pub use tables::{bands, cautions, gases, peaks, peaks_in, peaks_with, profile, summary};
+pub use axis::profile;
+pub use tables::{bands, cautions, gases, peaks, peaks_in, peaks_with, summary};
 pub use verification::verification;
 
 use crate::gases::Verdict;
@@ -109,6 +111,15 @@ pub fn notes<'a>(heading: &str, items: impl IntoIterator<Item = &'a str>, style:
         section(&mut out, heading, items, style.columns());
     }
     out
+}
+
+/// [`notes`] about several things, each `who: what`; what several share is said once.
+pub fn notes_by<'a>(
+    heading: &str,
+    remarks: impl IntoIterator<Item = (&'a str, &'a str)>,
+    style: &Style,
+) -> String {
+    notes(heading, shared(remarks).iter().map(String::as_str), style)
 }
 
 #[cfg(test)]

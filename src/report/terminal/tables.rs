@@ -2,10 +2,9 @@
 
 use super::grid::{Column, grid, paint};
 use super::{Style, paragraph, section};
-use crate::calibrate::Profile;
 use crate::gases::{GasReport, GasVerdict, LineEvidence, SHARES_NOTE, Verdict};
 use crate::report::format::{self, NONE};
-use crate::report::record::{SummaryRow, axis_samples};
+use crate::report::record::SummaryRow;
 use crate::report::{Medium, cautions};
 use crate::signal::{Peak, PeakList};
 use crate::source::Band;
@@ -269,86 +268,6 @@ fn evidence(report: &GasReport, gas: &GasVerdict) -> String {
         0 => named.join(", "),
         more => format!("{} and {more} more", named.join(", ")),
     }
-}
-
-/// A profile: anchors, what was left out, and how well the axis is known where.
-pub fn profile(profile: &Profile, style: &Style) -> String {
-    let width = style.columns();
-    let head = format!(
-        "Axis of {}: {} from {} to {} nm (air), rms {} nm, {}.",
-        profile.instrument,
-        format::counted(profile.anchors.len(), "anchor", "anchors"),
-        format::nm(profile.anchored_nm[0]),
-        format::nm(profile.anchored_nm[1]),
-        format::two_digits(profile.rms_nm),
-        format::counted(profile.degrees_of_freedom, "degree of freedom", "degrees of freedom"),
-    );
-    let mut out = paragraph("", &head, width) + "\n";
-    let own = match profile.own_axis {
-        AxisKind::Pixel => "at, pixel",
-        AxisKind::Nm => "at, own nm",
-    };
-    let columns = [
-        ("anchor", Column::Word),
-        ("nm (air)", Column::Number),
-        (own, Column::Number),
-        ("residual, nm", Column::Number),
-    ];
-    let rows = profile
-        .anchors
-        .iter()
-        .map(|a| {
-            vec![
-                a.feature.clone(),
-                format::decimals(a.wavelength_nm, 3),
-                format::decimals(a.at, 2),
-                format::measured(Measured::new(a.residual_nm, a.u_nm)),
-            ]
-        })
-        .collect();
-    out.push_str(&grid(&columns, rows, width));
-    if !profile.left_out.is_empty() {
-        let columns =
-            [("left out", Column::Word), ("nm (air)", Column::Number), ("why", Column::Text)];
-        let rows = profile
-            .left_out
-            .iter()
-            .map(|l| {
-                vec![l.feature.clone(), format::decimals(l.wavelength_nm, 3), l.reason.clone()]
-            })
-            .collect();
-        out.push('\n');
-        out.push_str(&grid(&columns, rows, width));
-    }
-    let samples = axis_samples(profile);
-    if !samples.is_empty() {
-        let columns = [
-            ("axis at, nm (air)", Column::Number),
-            ("u, nm", Column::Number),
-            ("k = 2, nm", Column::Number),
-            ("", Column::Text),
-        ];
-        let rows = samples
-            .iter()
-            .map(|s| {
-                let u = |k: f64| s.u_nm.map_or(NONE.into(), |u| format::two_digits(k * u));
-                let word = if s.extrapolated { "beyond the anchors" } else { "" };
-                vec![format::decimals(s.wavelength_nm, 0), u(1.0), u(2.0), word.into()]
-            })
-            .collect();
-        out.push('\n');
-        out.push_str(&grid(&columns, rows, width));
-    }
-    let mut facts = Vec::new();
-    if let Some(lw) = &profile.line_width_nm {
-        let value = format::measured(Measured::new(lw.value, lw.u));
-        let at = format::decimals(lw.at, 0);
-        facts.push(format!("Width of an unresolved line (FWHM): {value} nm at {at} nm (air)."));
-    }
-    facts.extend(profile.notes.iter().cloned());
-    out.push_str(&super::notes("Notes", facts.iter().map(String::as_str), style));
-    out.push_str("\n± and u are standard uncertainties, k = 1.\n");
-    out
 }
 
 /// A whole drawer, one row an item.

@@ -104,6 +104,60 @@ fn a_profile_tells_where_the_axis_can_be_trusted() {
 }
 
 #[test]
+fn a_profile_tells_how_it_was_found() {
+    let mut p = made_up::profile();
+    p.lamps.push(crate::calibrate::LampUsed {
+        lamp: crate::calibrate::Lamp::Discharge(vec!["Ne".into()]),
+        recording: "glow.csv".into(),
+        sha256: None,
+    });
+    let share = |name: &str, weight: f64| crate::calibrate::ModelShare {
+        name: name.into(),
+        effective_parameters: 3.4,
+        rms_nm: 0.02,
+        left_out_rms_nm: 0.04,
+        weight,
+    };
+    p.models = vec![share("grating", 0.7), share("cubic", 0.298), share("quartic", 0.002)];
+    let text = profile(&p, &Style::default());
+    fits(&text, 100);
+    let flat: String = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    for wanted in [
+        "Recognised: fluorescent lamp in lamp.csv, neon lamp in glow.csv.",
+        "grating 70 % 3.4 0.020 0.040",
+        "Hardly any share: quartic.",
+        // 300 and 898.4 nm are the ends of the invented axis; 1.4 nm at 500, 0.001 more each nm.
+        "1.400 ± 0.050 nm at 500 nm (air); 1.2 nm at 299 and 1.8 nm at 898.",
+        "Extrapolated, beyond the outermost lines: 299 to 405 nm",
+        "579 to 898 nm",
+    ] {
+        assert!(flat.contains(wanted), "no {wanted:?} in {text}");
+    }
+}
+
+#[test]
+fn lines_left_out_stay_few() {
+    let mut p = made_up::profile();
+    let mut line = |nm: f64, reason: &str| {
+        p.left_out.push(crate::calibrate::LeftOut {
+            feature: format!("Xy {nm:.0}"),
+            wavelength_nm: nm,
+            reason: reason.into(),
+        });
+    };
+    for k in 0..30 {
+        line(400.0 + f64::from(k), &format!("too crowded: by {k}"));
+    }
+    line(500.0, "4.1 standard deviations off the axis of the others");
+    line(1013.0, "out of the axis");
+    let text = profile(&p, &Style::default());
+    fits(&text, 100);
+    assert!(text.contains("Xy 500: 4.1 standard"), "{text}");
+    assert!(!text.contains("Xy 1013") && text.contains("and 21 more; --json"), "{text}");
+    assert_eq!(text.matches("too crowded").count(), 1, "{text}");
+}
+
+#[test]
 fn a_drawer_with_a_failure() {
     let (s, l) = neon();
     let good = Record::answered("glow lamp, pink", "", &s, None, &l, Some(&made_up::report(&l)));
