@@ -10,6 +10,9 @@ use glowtell::{AxisKind, Spectrum};
 /// Root mean square error in line widths up to which an axis is right.
 const RIGHT_FWHM: f64 = 0.5;
 
+/// Error of an anchor in line widths from which it is told.
+const ASTRAY_FWHM: f64 = 0.3;
+
 /// What is known beforehand.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Way {
@@ -36,6 +39,8 @@ pub enum Verdict {
         outside: Option<f64>,
         /// Number of anchors.
         anchors: usize,
+        /// Anchors that stand elsewhere than they should.
+        astray: String,
         /// Which lamp it was taken for.
         lamp: String,
     },
@@ -143,6 +148,20 @@ fn against(
         inside: inside.1 / inside.2,
         outside: (outside.2 > 0.0).then_some(outside.1 / outside.2),
         anchors: profile.anchors.len(),
+        astray: profile
+            .anchors
+            .iter()
+            .filter_map(|a| {
+                // Truth at the place of the anchor, straight between two points.
+                let x = spectrum.x();
+                let k = x.partition_point(|v| *v <= a.at).clamp(1, x.len() - 1);
+                let part = (a.at - x[k - 1]) / (x[k] - x[k - 1]);
+                let error = a.wavelength_nm - truth[k - 1] - part * (truth[k] - truth[k - 1]);
+                (error.abs() > ASTRAY_FWHM * fwhm_nm)
+                    .then(|| format!("{} ({error:+.2} nm, u {:.2})", a.feature, a.u_nm))
+            })
+            .collect::<Vec<_>>()
+            .join(", "),
         lamp: profile.lamps.iter().map(|l| l.lamp.to_string()).collect::<Vec<_>>().join(" "),
     }
 }

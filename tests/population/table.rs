@@ -110,8 +110,10 @@ pub fn print(outcomes: &[Outcome]) -> String {
         .filter(|o| if o.way == Way::Misnamed { o.wrong() } else { !o.solved() }) {
         let what = match &o.verdict {
             Verdict::Refused(why) => why.chars().take(260).collect(),
-            Verdict::Axis { rms_fwhm, anchors, lamp, .. } => {
-                format!("WRONG by {rms_fwhm:.2} FWHM with {anchors} anchors as {lamp}")
+            Verdict::Axis { rms_fwhm, anchors, lamp, astray, .. } => {
+                format!(
+                    "WRONG by {rms_fwhm:.2} FWHM with {anchors} anchors as {lamp}; astray {astray}"
+                )
             }
         };
         let way = format!("{:?}", o.way);
