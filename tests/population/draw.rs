@@ -68,11 +68,8 @@ impl Draw {
     /// The instrument of this seed.
     pub fn new(seed: u64, tables: &Tables) -> Self {
         let mut dice = Dice(ChaCha8Rng::seed_from_u64(seed));
-        let lamp = if dice.one_in(2.0) {
-            LAMPS[0]
-        } else {
-            LAMPS[dice.0.random_range(1..LAMPS.len())]
-        };
+        let lamp =
+            if dice.one_in(2.0) { LAMPS[0] } else { LAMPS[dice.0.random_range(1..LAMPS.len())] };
         let fwhm = dice.log(0.3, 6.0);
         let response = response(&mut dice);
         let lines = strong_candidates(lamp, tables);
@@ -178,11 +175,8 @@ fn strong_candidates(lamp: &str, tables: &Tables) -> Vec<(f64, f64)> {
 fn enough_lines(lines: &[(f64, f64)], i: &Instrument, fwhm: f64, all: bool) -> bool {
     let (lo, hi) = i.range_nm();
     let light = |(nm, s): &(f64, f64)| (*nm, if all { 1.0 } else { s * i.response.at(*nm) });
-    let here: Vec<(f64, f64)> = lines
-        .iter()
-        .filter(|(nm, _)| (lo + fwhm..=hi - fwhm).contains(nm))
-        .map(light)
-        .collect();
+    let here: Vec<(f64, f64)> =
+        lines.iter().filter(|(nm, _)| (lo + fwhm..=hi - fwhm).contains(nm)).map(light).collect();
     let brightest = |l: &[(f64, f64)]| l.iter().map(|l| l.1).fold(0.0, f64::max);
     let anywhere: Vec<(f64, f64)> = lines.iter().map(light).collect();
     let top = brightest(&here).max(brightest(&anywhere) * STRONG_OF_ALL / STRONG);
@@ -256,8 +250,7 @@ fn bench(dice: &mut Dice, fwhm: f64, response: &Response) -> Option<Instrument> 
     };
     let [offset, tilt, curvature] = [0; 3].map(|_| dice.within(-1.0, 1.0));
     let shape = FactoryError { offset_nm: offset, tilt_nm: tilt, curvature_nm: curvature };
-    let largest =
-        (-20..=20).map(|k| shape.at(f64::from(k) / 20.0).abs()).fold(0.0, f64::max);
+    let largest = (-20..=20).map(|k| shape.at(f64::from(k) / 20.0).abs()).fold(0.0, f64::max);
     let scale = dice.within(0.0, 3.0) / largest;
     let widening = dice.log(0.8, 1.25);
     let fringes = dice.one_in(4.0).then(|| Fringes {
@@ -311,9 +304,14 @@ fn scene(dice: &mut Dice, lamp: &str, tables: &Tables, instrument: &Instrument) 
 }
 
 fn fluorescent(dice: &mut Dice, tables: &Tables, instrument: &Instrument, scene: &mut Scene) {
+    let mut last_nm = 0.0;
+    let (mut common, mut missing) = (1.0, false);
     for (wavelength_nm, usual) in lamp::MERCURY.iter().chain([&lamp::INFRARED]) {
-        let strength = usual * dice.log(1.0 / 3.0, 3.0);
-        let missing = dice.one_in(10.0);
+        if wavelength_nm - last_nm > lamp::MULTIPLET_NM {
+            (common, missing) = (dice.log(1.0 / 3.0, 3.0), dice.one_in(10.0));
+        }
+        last_nm = *wavelength_nm;
+        let strength = usual * common * dice.log(0.8, 1.25);
         if !missing || lamp::NEVER_LACKING.contains(wavelength_nm) {
             scene.line.push(SingleLine { wavelength_nm: *wavelength_nm, strength });
         }

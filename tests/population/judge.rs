@@ -107,7 +107,6 @@ fn verdict(draw: &Draw, way: Way, tables: &Tables) -> Verdict {
         (Way::Misnamed, _) => "Ne",
         (_, lamp) => lamp,
     };
-    if std::env::var_os("DIAG").is_some() { eprintln!("CASE {:?} {} {way:?}", std::thread::current().id(), draw.seed); }
     let settings = CalibrateSettings {
         lamp: (way != Way::Auto).then(|| Lamp::named(named, tables).unwrap()),
         ..CalibrateSettings::default()

@@ -22,6 +22,9 @@ pub const MERCURY: [(f64, f64); 14] = [
 pub const INFRARED: (f64, f64) = (1013.9750, 0.3);
 /// Lines that no mercury lamp lacks, nm.
 pub const NEVER_LACKING: [f64; 3] = [404.6565, 435.8335, 546.0750];
+/// Most that lines of one multiplet (or of neighbouring levels: 404.66 and 407.78, the yellow pair)
+/// lie apart, nm: what excites one excites the others.
+pub const MULTIPLET_NM: f64 = 3.5;
 /// Mercury's main lines, one of each multiplet, nm.
 pub const MAIN: [f64; 5] = [365.0158, 404.6565, 435.8335, 546.0750, 578.0];
 

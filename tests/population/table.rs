@@ -27,10 +27,10 @@ const KINDS: [(&str, &str); 13] = [
 ];
 
 fn kind(reason: &str) -> String {
-    KINDS.iter().find(|(part, _)| reason.contains(part)).map_or_else(
-        || reason.chars().take(90).collect(),
-        |(_, name)| (*name).to_string(),
-    )
+    KINDS
+        .iter()
+        .find(|(part, _)| reason.contains(part))
+        .map_or_else(|| reason.chars().take(90).collect(), |(_, name)| (*name).to_string())
 }
 
 fn mean(values: &[f64]) -> String {
@@ -105,9 +105,9 @@ pub fn print(outcomes: &[Outcome]) -> String {
         }
     }
     let _ = writeln!(t, "\nnot right");
-    for o in outcomes
-        .iter()
-        .filter(|o| if o.way == Way::Misnamed { o.wrong() } else { !o.solved() }) {
+    for o in
+        outcomes.iter().filter(|o| if o.way == Way::Misnamed { o.wrong() } else { !o.solved() })
+    {
         let what = match &o.verdict {
             Verdict::Refused(why) => why.chars().take(260).collect(),
             Verdict::Axis { rms_fwhm, anchors, lamp, astray, .. } => {
@@ -117,11 +117,8 @@ pub fn print(outcomes: &[Outcome]) -> String {
             }
         };
         let way = format!("{:?}", o.way);
-        let _ = writeln!(
-            t,
-            "  {} {way} {} {:.2} nm, {}: {what}",
-            o.seed, o.lamp, o.fwhm_nm, o.facts
-        );
+        let _ =
+            writeln!(t, "  {} {way} {} {:.2} nm, {}: {what}", o.seed, o.lamp, o.fwhm_nm, o.facts);
     }
     t
 }
