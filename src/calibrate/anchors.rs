@@ -2,7 +2,7 @@
 
 use super::LeftOut;
 use super::fit::{self, AxisFit, Point};
-use super::pattern::AnchorLine;
+use super::pattern::{AnchorLine, BROAD_FWHM};
 use crate::signal::{LineWidth, Peak, PeakList};
 use crate::{AxisKind, Measured};
 
@@ -29,8 +29,6 @@ const SURE_U_FWHM: f64 = 0.21;
 const RIVAL_SHARE: f64 = 0.2;
 /// Significance below which a peak is not taken for a line of the lamp.
 const MIN_SIGNIFICANCE: f64 = 5.0;
-/// Width in line widths from which a peak is no line.
-const BROAD_FWHM: f64 = 2.0;
 /// Residual in standard deviations beyond which an anchor is thrown out.
 const OUTLIER_SIGMA: f64 = 3.5;
 

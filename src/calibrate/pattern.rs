@@ -94,6 +94,14 @@ const MAIN_REACH_NM: f64 = 1.2;
 const DIM_STRETCH: f64 = 0.01;
 /// The same for ions.
 const ION_CARRIES_FROM: f64 = 0.3;
+/// Distance in line widths from every atom's line at which an ion's line may carry the axis.
+const ION_APART_FWHM: f64 = 3.0;
+/// Distance from a phosphor's peak, in line widths and uncertainties of its place together, at which
+/// a faint mercury line may carry the axis.
+const PHOSPHOR_APART: f64 = 2.0;
+/// Uncertainty of place, nm, up to which a phosphor's peak may pass for a line; what is less sure is
+/// a band.
+const NARROW_PHOSPHOR_U_NM: f64 = 2.0;
 /// Relative strength from which a line may start the search.
 const SEED_FROM: f64 = 0.05;
 /// Most lines of a gas within half a span that start the search, the strongest first.
@@ -116,7 +124,7 @@ pub const FITTED_PLACE_FWHM: f64 = 0.1;
 /// Probability that a line shows outside [`SURE_RANGE_NM`], at most.
 const UNSURE_SHOWS: f64 = 0.6;
 /// Most that one match can say, nats: a line that fits perfectly may still be another's.
-const MATCH_CAP: f64 = 6.0;
+const MATCH_CAP: f64 = 8.0;
 /// Nats lost for each of the strongest peaks that no feature of the lamp explains.
 const STRANGER: f64 = 1.5;
 /// How many of the strongest peaks must be explained.
@@ -241,6 +249,31 @@ impl LampPattern {
             if rated && f.strength < least * strongest {
                 continue;
             }
+            // A faint ion's line would be taken for the atom's beside it, and lead the axis astray.
+            let beside_an_atom = f.ion
+                && self.emissions.iter().any(|o| {
+                    !o.ion && o.role == Role::Line && (o.nm - f.nm).abs() < ION_APART_FWHM * fwhm_nm
+                });
+            if beside_an_atom {
+                continue;
+            }
+            let main = MAIN_LINES.iter().any(|(nm, _)| (nm - f.nm).abs() < MAIN_REACH_NM);
+            // Nor is a faint line to be told from a phosphor's peak that may stand on either side.
+            let beside_a_phosphor = f.gas == MERCURY
+                && !main
+                && self.emissions.iter().any(|o| {
+                    o.role == Role::Phosphor
+                        && o.u_nm <= NARROW_PHOSPHOR_U_NM
+                        && (o.nm - f.nm).abs() < PHOSPHOR_APART * (fwhm_nm + o.u_nm)
+                });
+            if beside_a_phosphor {
+                leave.push((
+                    f.name.clone(),
+                    f.nm,
+                    "a phosphor's peak beside it may be taken for it".to_string(),
+                ));
+                continue;
+            }
             let blend = Blend::of(f, self.emissions.iter().filter(same), fwhm_nm);
             if blend.under_a_stronger {
                 if !rated || f.strength > SHOWS[1].0 * strongest {
@@ -269,7 +302,7 @@ impl LampPattern {
                     strong: if rated {
                         !f.ion && f.strength >= STRONG_FROM * strongest
                     } else {
-                        MAIN_LINES.iter().any(|(nm, _)| (nm - f.nm).abs() < MAIN_REACH_NM)
+                        main
                     },
                 });
             }
@@ -465,8 +498,12 @@ pub struct Seen {
     pub rank: f64,
     /// Index in the list of peaks.
     pub index: usize,
+    /// True where it is too broad for a line.
+    pub broad: bool,
 }
 
+/// Width in line widths from which a peak is no line.
+pub const BROAD_FWHM: f64 = 2.0;
 /// Most peaks that take part in the recognition.
 const MAX_SEEN: usize = 60;
 /// Significance below which a peak does not take part.
@@ -484,7 +521,12 @@ pub fn seen(peaks: &PeakList) -> Vec<Seen> {
     let mut out: Vec<Seen> = order
         .iter()
         .enumerate()
-        .map(|(r, i)| Seen { x: peaks.peaks[*i].centre.value, rank: (r + 1) as f64, index: *i })
+        .map(|(r, i)| {
+            let p = &peaks.peaks[*i];
+            let width = peaks.line_width.map(|w| w.fwhm(p.centre.value));
+            let broad = !p.line_like && width.is_some_and(|w| p.fwhm.value > BROAD_FWHM * w);
+            Seen { x: p.centre.value, rank: (r + 1) as f64, index: *i, broad }
+        })
         .collect();
     out.sort_by(|a, b| a.x.total_cmp(&b.x));
     out
@@ -555,6 +597,10 @@ pub fn score_marks(
         let (mut best, mut by) = (f64::NEG_INFINITY, None);
         let mut j = k;
         while j < nm.len() && nm[j] <= m.nm + reach {
+            if m.line && seen[j].broad {
+                j += 1;
+                continue;
+            }
             let z = (nm[j] - m.nm) / sd;
             // Chance: peaks at least as tall as this one, spread over the range.
             let chance = seen[j].rank / span * sd * (2.0 * std::f64::consts::PI).sqrt();

@@ -12,9 +12,9 @@ const FALSE_LAMPS: usize = 12;
 /// 50 to 1.
 const MARGIN_NATS: f64 = 4.0;
 /// The same in standard deviations of the false lamps' evidence above its mean. The largest of
-/// many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), for which four standard
-/// deviations are passed three times in a thousand.
-const MARGIN_SIGMA: f64 = 4.0;
+/// many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), for which three and a half
+/// standard deviations are passed six times in a thousand.
+const MARGIN_SIGMA: f64 = 3.5;
 /// How many of the lamps that fit best are held against chance.
 const CONFIRMED: usize = 3;
 /// Fewest lines that carry an axis.

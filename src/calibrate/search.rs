@@ -219,6 +219,7 @@ impl Ground<'_> {
                     .filter_map(|m| {
                         let near = |k: &usize| (place[*k] - m.nm).abs();
                         let k = (0..place.len())
+                            .filter(|k| !(m.line && self.seen[*k].broad))
                             .filter(|k| unsure[*k] < MAX_UNSURE_FWHM * fwhm_nm)
                             .filter(|k| near(k) < REACH_FWHM * fwhm_nm + 2.0 * unsure[*k] + m.u_nm)
                             .min_by(|a, b| near(a).total_cmp(&near(b)))?;
@@ -312,7 +313,7 @@ impl Ground<'_> {
     /// Two tall peaks are taken for two strong lines; the other tall peaks then vote on the
     /// curvature, each for those that bring it onto a line.
     fn blind(&self, octaves: &Octaves) -> Vec<Trial> {
-        let mut tall: Vec<&Seen> = self.seen.iter().collect();
+        let mut tall: Vec<&Seen> = self.seen.iter().filter(|s| !s.broad).collect();
         tall.sort_by(|a, b| a.rank.total_cmp(&b.rank));
         tall.truncate(VOTERS);
         let half = self.half();

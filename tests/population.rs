@@ -1,0 +1,88 @@
+//! How often the blind calibration is right, over a population of instruments and lamps.
+//!
+//! `cargo test --release --test population -- --nocapture` judges a small sample; with
+//! `--ignored` the whole population of `GLOWTELL_POPULATION` instruments (3000 where not set).
+//! Each instrument is calibrated from its pixels alone with the lamp named, from its
+//! pixels with the lamp not named (every third), and from a factory axis in nm that is wrong. Every
+//! third is also given a lamp that it does not show, which must be refused.
+//!
+//! Drawn are (`draw.rs`; all choices independent unless said):
+//!
+//! | what | how |
+//! |---|---|
+//! | lamp | fluorescent 1/2; Ne, Ar, He, Kr, Hg, Hg+Ar 1/12 each |
+//! | FWHM | 0.3 to 6 nm, log-uniform; at the red end 0.8 to 1.25 times that at the blue end |
+//! | pixels | 2048 in half, else 512, 1024, 3648 or 4096 |
+//! | dispersion | 0.05 to 1.2 nm/px, log-uniform, such that a line is 2 to 30 pixels wide |
+//! | range | anywhere in 200 to 1100 nm that holds four strong lines (a tenth of the strongest there and 0.03 of the lamp's strongest, by tables and response) at least 1.5 FWHM apart; of a fluorescent lamp four of mercury's 365, 405, 436, 546, 578 |
+//! | curvature | grating (300 to 1800 grooves/mm, included angle 10 to 50°, tilt ±6°, half the detector at most 0.35 focal lengths) or polynomial (c2/c1 normal of 0.03, c3/c1 of 0.005, cut at two standard deviations), half each |
+//! | direction | red end first in 3 of 10 |
+//! | line shape | Lorentzian share 0 to 0.2 |
+//! | signal-to-noise | strongest line 30 to 5000, log-uniform |
+//! | clipped | strongest line 1.2 to 4 times beyond full scale in 1 of 5 |
+//! | response | silicon in half, flat in 1/5, else five free points of 0.1 to 1 |
+//! | fringes | in 1 of 4: 0.02 to 0.1, 5 to 30 µm |
+//! | stray light | 0 to 0.05 of all light |
+//! | second order | in 1 of 3: 0.003 to 0.03 of the light below 550 nm |
+//! | detector | dark 0 to 3000 counts, slope ±100, read noise 5 to 30 electrons, unevenness 0.002 to 0.01 |
+//! | hot pixels | in 1 of 5: one to three of 0.03 to 0.3 of the strongest line |
+//! | foreign light | in 1 of 5: one to three lines of 0.03 to 0.3 of the strongest, or (gas lamps, half of these) room light of a fluorescent lamp, green line 0.03 to 0.3 of the strongest line |
+//! | mercury in the fluorescent lamp | the usual light of each multiplet times 1/3 to 3 (log-uniform), of its lines 0.8 to 1.25 of that; one multiplet in ten missing, but not 404.66, 435.83 and 546.07, which no lamp lacks; glass edge 305 to 360 nm |
+//! | its phosphors | whole 0.3 to 3 times the usual; each peak's light times 1/3 to 3, place within its table's u, width 0.8 to 1.25 times, one in ten missing |
+//! | its argon | in 1 of 3: strongest line 0.03 to 0.5 of the green mercury line |
+//! | gas lamps | kT 0.4 to 1.5 eV; each line's light scattered log-normally with the standard deviation of log-uniform 1/3 to 3; one line in ten missing; ion's lines of Ar and Kr 0.02 to 0.3 in 1 of 4; argon of Hg+Ar 0.1 to 1 of the mercury |
+//! | factory axis | offset, tilt and curvature in free proportion, largest error 0 to 3 nm |
+
+#[path = "population/draw.rs"]
+mod draw;
+#[path = "population/judge.rs"]
+mod judge;
+#[path = "population/lamp.rs"]
+mod lamp;
+#[path = "population/table.rs"]
+mod table;
+
+use glowtell::reference::Tables;
+use judge::{Outcome, Way};
+use rayon::prelude::*;
+
+/// Variable that sets the size of the whole population.
+const SIZE_VARIABLE: &str = "GLOWTELL_POPULATION";
+/// Its size otherwise.
+const SIZE: u64 = 3000;
+/// Variable that sets the seed of the first instrument, to judge on fresh ones.
+const FIRST_VARIABLE: &str = "GLOWTELL_POPULATION_FIRST";
+/// Size of the sample that every run of the tests judges.
+const SAMPLE: u64 = 40;
+
+fn number(variable: &str) -> Option<u64> {
+    std::env::var(variable).ok().and_then(|t| t.parse().ok())
+}
+
+fn judged(seeds: std::ops::Range<u64>) -> Vec<Outcome> {
+    let tables = Tables::bundled().unwrap();
+    seeds
+        .into_par_iter()
+        .flat_map_iter(|seed| {
+            let draw = draw::Draw::new(seed, &tables);
+            judge::all_ways(&draw, &tables)
+        })
+        .collect()
+}
+
+#[test]
+fn a_sample_of_instruments() {
+    let outcomes = judged(0..SAMPLE);
+    println!("{}", table::print(&outcomes));
+    assert!(outcomes.len() as u64 >= 2 * SAMPLE);
+}
+
+#[test]
+#[ignore = "takes minutes to an hour"]
+fn the_whole_population() {
+    let first = number(FIRST_VARIABLE).unwrap_or(0);
+    let outcomes = judged(first..first + number(SIZE_VARIABLE).unwrap_or(SIZE));
+    println!("{}", table::print(&outcomes));
+    let named = outcomes.iter().filter(|o| o.way == Way::Named).count();
+    assert!(named > 0);
+}

@@ -1,0 +1,51 @@
+//! What a fluorescent lamp's light is made of, before it is drawn.
+
+/// Usual light of a mercury line behind the lamp's glass, over that of the green line (invented,
+/// of the order of what such lamps show), by wavelength of the lamp table, nm.
+pub const MERCURY: [(f64, f64); 14] = [
+    (312.5674, 0.01),
+    (313.1555, 0.006),
+    (313.1844, 0.008),
+    (334.1484, 0.006),
+    (365.0158, 0.12),
+    (365.4842, 0.035),
+    (366.3284, 0.03),
+    (404.6565, 0.36),
+    (407.7837, 0.03),
+    (434.7506, 0.01),
+    (435.8335, 0.9),
+    (546.0750, 1.0),
+    (576.9610, 0.17),
+    (579.0670, 0.18),
+];
+/// Mercury's line near the end of silicon's range.
+pub const INFRARED: (f64, f64) = (1013.9750, 0.3);
+/// Lines that no mercury lamp lacks, nm.
+pub const NEVER_LACKING: [f64; 3] = [404.6565, 435.8335, 546.0750];
+/// Most that lines of one multiplet (or of neighbouring levels: 404.66 and 407.78, the yellow pair)
+/// lie apart, nm: what excites one excites the others.
+pub const MULTIPLET_NM: f64 = 3.5;
+/// Mercury's main lines, one of each multiplet, nm.
+pub const MAIN: [f64; 5] = [365.0158, 404.6565, 435.8335, 546.0750, 578.0];
+
+/// Usual light and FWHM of the phosphors' peaks (invented), by wavelength of the lamp table, nm.
+pub const PHOSPHOR: [(f64, f64, f64); 18] = [
+    (450.0, 5.5, 50.0),
+    (487.7, 0.75, 6.0),
+    (542.4, 1.2, 2.6),
+    (545.0, 0.8, 4.0),
+    (580.7, 0.08, 2.5),
+    (585.0, 0.45, 8.0),
+    (587.5, 0.3, 2.6),
+    (593.2, 0.35, 2.8),
+    (599.7, 0.25, 2.6),
+    (611.5, 2.3, 2.4),
+    (621.0, 0.3, 9.0),
+    (631.0, 0.3, 2.6),
+    (650.7, 0.08, 2.6),
+    (662.6, 0.06, 2.6),
+    (687.6, 0.08, 2.6),
+    (693.5, 0.06, 2.6),
+    (707.2, 0.11, 2.6),
+    (709.4, 0.13, 2.6),
+];
