@@ -57,7 +57,8 @@ pub fn run(args: &CalibrateArgs, common: &Common) -> anyhow::Result<Ending> {
         return Ok(Ending::Answered);
     }
     let mut text = report::terminal::profile(&profile, &common.style);
-    let notes = read.iter().flat_map(|(lamp, peaks)| lamp.provenance.notes.iter().chain(&peaks.notes));
+    let notes =
+        read.iter().flat_map(|(lamp, peaks)| lamp.provenance.notes.iter().chain(&peaks.notes));
     let all = common.tables.notes().iter().chain(notes);
     text += &report::terminal::notes("From file to lines", all.map(String::as_str), &common.style);
     for (path, _) in &files {

@@ -1,9 +1,9 @@
 //! Made-up values for the tests of the reports: neon-like and invented, no measurement.
 
 use crate::calibrate::{
-    Anchor, AxisModel, CalibrateSettings, Claim, Drift, ErrorSeries, InstrumentSheet, Lamp, LampUsed,
-    LeftOut, LineError, LineScatter, Profile, Repeatability, Resolution, SecondOrder, Stretch,
-    Support, Tolerance, Top, Verification, WidthPoint,
+    Anchor, AxisModel, CalibrateSettings, Claim, Drift, ErrorSeries, InstrumentSheet, Lamp,
+    LampUsed, LeftOut, LineError, LineScatter, Profile, Repeatability, Resolution, SecondOrder,
+    Stretch, Support, Tolerance, Top, Verification, WidthPoint,
 };
 use crate::gases::*;
 use crate::signal::{LineWidth, Peak, PeakList, Saturation};
