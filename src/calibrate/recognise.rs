@@ -12,9 +12,9 @@ const FALSE_LAMPS: usize = 8;
 /// 50 to 1.
 const MARGIN_NATS: f64 = 4.0;
 /// The same in standard deviations of the false lamps' evidence above its mean. The largest of
-/// many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), for which three and a half
-/// standard deviations are passed six times in a thousand.
-const MARGIN_SIGMA: f64 = 3.5;
+/// many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), for which five standard
+/// deviations are passed once in a thousand times.
+const MARGIN_SIGMA: f64 = 5.0;
 /// Fewest lines that carry an axis.
 pub const MIN_ANCHORS: usize = 3;
 /// Tallest peaks whose places tell two axes apart, and the share of them that must differ: an axis
