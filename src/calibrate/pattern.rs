@@ -195,22 +195,24 @@ impl LampPattern {
         out
     }
 
+    /// How far a phosphor peak that merges with a mercury line may draw it to its side, nm; nobody
+    /// knows how far it does.
+    fn drawn(&self, nm: f64, fwhm_nm: f64) -> f64 {
+        self.emissions
+            .iter()
+            .filter(|e| e.role == Role::Phosphor && e.u_nm < fwhm_nm.max(NARROW_PHOSPHOR_U_NM))
+            .filter(|e| (e.nm - nm).abs() < MERGE_FWHM * fwhm_nm + e.u_nm)
+            .map(|e| 0.5 * (e.nm - nm).abs().min(fwhm_nm))
+            .fold(0.0, f64::max)
+    }
+
     fn mercury_mark(&self, m: &Merged, fwhm_nm: f64) -> Mark {
         let main = MAIN_LINES
             .iter()
             .filter(|(nm, _)| (m.first - MAIN_REACH_NM..=m.last + MAIN_REACH_NM).contains(nm))
             .map(|(_, p)| *p)
             .fold(0.0, f64::max);
-        // A phosphor peak that merges with the line draws it to its side, nobody knows how far.
-        let drawn = self
-            .emissions
-            .iter()
-            .filter(|e| {
-                e.role == Role::Phosphor && (e.nm - m.nm).abs() < MERGE_FWHM * fwhm_nm + e.u_nm
-            })
-            .filter(|e| e.u_nm < fwhm_nm.max(2.0))
-            .map(|e| 0.5 * (e.nm - m.nm).abs().min(fwhm_nm))
-            .fold(0.0, f64::max);
+        let drawn = self.drawn(m.nm, fwhm_nm);
         Mark {
             nm: m.nm,
             u_nm: m.spread.hypot(drawn),
@@ -298,7 +300,11 @@ impl LampPattern {
                 use_.push(AnchorLine {
                     emission: f,
                     nm: f.nm + blend.pull,
-                    u_nm: f.u_nm.hypot(blend.u),
+                    u_nm: f.u_nm.hypot(blend.u).hypot(if f.gas == MERCURY {
+                        self.drawn(f.nm, fwhm_nm)
+                    } else {
+                        0.0
+                    }),
                     strong: if rated {
                         !f.ion && f.strength >= STRONG_FROM * strongest
                     } else {

@@ -12,13 +12,15 @@ const FALSE_LAMPS: usize = 12;
 /// 50 to 1.
 const MARGIN_NATS: f64 = 4.0;
 /// The same in standard deviations of the false lamps' evidence above its mean. The largest of
-/// many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), for which three and a half
-/// standard deviations are passed six times in a thousand.
-const MARGIN_SIGMA: f64 = 3.5;
+/// many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), for which five standard
+/// deviations are passed once in a thousand times.
+const MARGIN_SIGMA: f64 = 5.0;
 /// How many of the lamps that fit best are held against chance.
 const CONFIRMED: usize = 3;
-/// Fewest lines that carry an axis.
+/// Fewest lines that carry the correction of an axis in nm …
 pub const MIN_ANCHORS: usize = 3;
+/// … and an axis from bare pixels, of which nothing else is known.
+pub const MIN_BLIND_ANCHORS: usize = 4;
 /// Tallest peaks whose places tell two axes apart, and the share of them that must differ: an axis
 /// that is only bent at one end is the same solution, less well refined.
 const TELLING: (f64, f64) = (12.0, 0.5);

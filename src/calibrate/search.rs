@@ -211,7 +211,9 @@ impl Ground<'_> {
             let mut unsure: Vec<f64> = vec![FIRST_U_FWHM * fwhm_nm; place.len()];
             for round in 0..ROUNDS {
                 // Fainter lines only once the axis is known.
-                let least = if round < ROUNDS - 1 { MIN_SHOWS } else { MIN_VOTED };
+                // (A lamp of few lines has to make do with them.)
+                let few = marks.iter().filter(|m| m.line && m.shows > MIN_SHOWS).count() < FEW;
+                let least = if round < ROUNDS - 1 && !few { MIN_SHOWS } else { MIN_VOTED };
                 let points: Vec<Point> = marks
                     .iter()
                     .filter(|m| m.line || m.u_nm < fwhm_nm)
@@ -481,6 +483,8 @@ const REACH_FWHM: f64 = 0.3;
 const FIRST_U_FWHM: f64 = 0.2;
 /// Uncertainty in line widths beyond which the refinement takes no peak for a line.
 const MAX_UNSURE_FWHM: f64 = 0.5;
+/// Sure lines below which a lamp is one of few lines.
+const FEW: usize = 6;
 /// Rounds of the refinement: each reaches further from where the axis is known.
 const ROUNDS: usize = 5;
 /// How many different trials are refined.

@@ -4,13 +4,15 @@ use super::anchors::{Match, Recording, drop_outliers, matches, rms};
 use super::fit::{self, AxisFit};
 use super::lamp::Lamp;
 use super::pattern::{self, AnchorLine, LampPattern, Role, Seen};
-use super::recognise::{MIN_ANCHORS, Recognised, companions, recognise, recognise_any};
+use super::recognise::{
+    MIN_ANCHORS, MIN_BLIND_ANCHORS, Recognised, companions, recognise, recognise_any,
+};
 use super::search::{Ground, Trial};
 use super::width::line_width;
 use super::{Anchor, CalibrateSettings, LampUsed, LeftOut, Profile, fit_models_knowing};
 use crate::reference::Tables;
 use crate::signal::PeakList;
-use crate::{Error, Measured, Result, Spectrum};
+use crate::{AxisKind, Error, Measured, Result, Spectrum};
 
 /// Buffer-gas lines that must agree before any of them carries the axis.
 const MIN_BUFFER_LINES: usize = 3;
@@ -387,10 +389,13 @@ impl<'a> Solver<'a> {
         }
         self.keep_to_what_is_there(r, &mut matched, fwhm_nm)?;
         let fit = fit_of(&matched, r)?;
-        if matched.len() < MIN_ANCHORS {
+        let least = match r.kind {
+            AxisKind::Nm => MIN_ANCHORS,
+            AxisKind::Pixel => MIN_BLIND_ANCHORS,
+        };
+        if matched.len() < least {
             return Err(format!(
-                "only {} line(s) of {} can carry an axis at this line width, {MIN_ANCHORS} are \
-                 needed",
+                "only {} line(s) of {} can carry an axis at this line width, {least} are needed",
                 matched.len(),
                 self.pattern.lamp.one()
             ));

@@ -34,6 +34,9 @@ const SPLIT_FROM: f64 = 1.2;
 /// Beyond this, in line widths, it is a hump and no pair of lines.
 const SPLIT_TO: f64 = 3.0;
 /// Gain in the information criterion that one more line must bring: "very strong" on the scale of
+/// Significance of the filter from which the tallest line of a group is there whatever its fit says:
+/// several times any threshold.
+const BRIGHT_SIGMA: f64 = 20.0;
 /// R. Kass and A. Raftery, J. Am. Stat. Assoc. 90 (1995) 773.
 const BIC_GAIN: f64 = 10.0;
 /// Shares of the Lorentzian that are tried for the line shape.
@@ -600,12 +603,13 @@ impl<'a> Work<'a> {
                 let significance = if clipped {
                     filtered.significance(i).abs()
                 } else {
-                    // In a blend the fit knows better than the filter. Not of its tallest line:
-                    // a bright line that is not quite of the shape fitted has an uncertain
-                    // height, yet nobody can doubt that it is there.
+                    // The smaller of filter and fit: in a blend the fit knows better. Not of a bright
+                    // line: where it is not quite of the shape fitted its height is uncertain, yet
+                    // nobody can doubt that it is there.
                     let fitted = c.height / u[1].max(f64::MIN_POSITIVE);
                     let filter = c.height / filtered.sigma[i];
-                    if c.height < tallest { filter.min(fitted) } else { filter }
+                    let bright = c.height >= tallest && filter > BRIGHT_SIGMA;
+                    if bright { filter } else { filter.min(fitted) }
                 };
                 if significance < 3.0 && !clipped {
                     continue;
