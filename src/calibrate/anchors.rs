@@ -30,7 +30,7 @@ const RIVAL_SHARE: f64 = 0.2;
 /// Significance below which a peak is not taken for a line of the lamp.
 const MIN_SIGNIFICANCE: f64 = 5.0;
 /// Residual in standard deviations beyond which an anchor is thrown out.
-const OUTLIER_SIGMA: f64 = 3.5;
+pub const OUTLIER_SIGMA: f64 = 3.5;
 
 /// A lamp's recording as the matching sees it.
 pub struct Recording<'a> {

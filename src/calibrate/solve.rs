@@ -1,6 +1,6 @@
 //! From a lamp's peaks to a profile.
 
-use super::anchors::{Match, Recording, drop_outliers, matches, rms};
+use super::anchors::{Match, OUTLIER_SIGMA, Recording, drop_outliers, matches, rms};
 use super::fit::{self, AxisFit};
 use super::lamp::Lamp;
 use super::pattern::{self, AnchorLine, LampPattern, Role, Seen};
@@ -222,9 +222,14 @@ pub fn calibrate_together(
     }
     used.sort_unstable();
     let recordings: Vec<&Recording> = bench.iter().map(|(r, _)| r).collect();
-    let points: Vec<_> = solved.matched.iter().map(|m| m.point).collect();
-    solved.fit = fit_models_knowing(&points, [range.0, range.1], kind, &settings.optics)
-        .map_err(|e| refuse(&lamps[base], e.to_string()))?;
+    loop {
+        let points: Vec<_> = solved.matched.iter().map(|m| m.point).collect();
+        solved.fit = fit_models_knowing(&points, [range.0, range.1], kind, &settings.optics)
+            .map_err(|e| refuse(&lamps[base], e.to_string()))?;
+        if !solved.drop_what_the_models_doubt() {
+            break;
+        }
+    }
     check(&recordings, &solved, range).map_err(|why| refuse(&lamps[base], why))?;
     let lamps_used = used
         .iter()
@@ -345,6 +350,35 @@ pub(super) struct Solved<'a> {
     pub matched: Vec<Match<'a>>,
     pub left: Vec<LeftOut>,
     pub notes: Vec<String>,
+}
+
+impl Solved<'_> {
+    /// Leaves out the anchor that lies furthest off the fitted axis, if it lies beyond what its
+    /// uncertainty allows; says whether one was. The models give it little weight already, but it
+    /// carries nothing, and ought not to stand among those that do.
+    fn drop_what_the_models_doubt(&mut self) -> bool {
+        let off = |m: &Match| {
+            let u = m.point.u_nm.hypot(self.fit.extra_nm);
+            (self.fit.model.wavelength(m.point.x).value - m.point.nm).abs() / u
+        };
+        let worst = self
+            .matched
+            .iter()
+            .enumerate()
+            .map(|(k, m)| (k, off(m)))
+            .max_by(|a, b| a.1.total_cmp(&b.1));
+        let Some((k, sigma)) = worst else { return false };
+        if sigma <= OUTLIER_SIGMA || self.matched.len() <= MIN_BLIND_ANCHORS {
+            return false;
+        }
+        let m = self.matched.remove(k);
+        self.left.push(LeftOut {
+            feature: m.line.emission.name.clone(),
+            wavelength_nm: m.line.emission.nm,
+            reason: format!("{sigma:.1} standard deviations off the axis of the others"),
+        });
+        true
+    }
 }
 
 /// Brings the lines of one lamp onto an axis.
