@@ -53,6 +53,15 @@ pub struct Match<'a> {
     pub recording: usize,
 }
 
+impl Match<'_> {
+    /// This line, left out for lying `sigma` standard deviations off the others' axis.
+    pub fn off_the_others(&self, sigma: f64) -> LeftOut {
+        self.line
+            .emission
+            .left_out(format!("{sigma:.1} standard deviations off the axis of the others"))
+    }
+}
+
 /// Lines that have one clear peak within the axis' uncertainty.
 pub fn matches<'a>(
     r: &Recording,
@@ -151,11 +160,7 @@ pub fn drop_outliers(
             break;
         }
         let m = matched.remove(worst.1);
-        left.push(LeftOut {
-            feature: m.line.emission.name.clone(),
-            wavelength_nm: m.line.emission.nm,
-            reason: format!("{:.1} standard deviations off the axis of the others", worst.0),
-        });
+        left.push(m.off_the_others(worst.0));
     }
     Ok(())
 }

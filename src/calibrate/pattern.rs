@@ -1,5 +1,6 @@
 //! The lamp's pattern: which features to expect, and how well an axis brings peaks onto them.
 
+use super::LeftOut;
 use super::lamp::{Lamp, MERCURY};
 use crate::reference::{AnchorUse, SpeciesKind, Tables, line_strengths};
 use crate::signal::{Peak, PeakList};
@@ -34,6 +35,13 @@ pub struct Emission {
     pub role: Role,
     /// False where it may only recognise.
     pub carries: bool,
+}
+
+impl Emission {
+    /// This line among those that do not carry the axis.
+    pub fn left_out(&self, reason: String) -> LeftOut {
+        LeftOut { feature: self.name.clone(), wavelength_nm: self.nm, reason }
+    }
 }
 
 /// All that a lamp may show, ascending in wavelength.
@@ -85,6 +93,8 @@ const FAINTEST: f64 = 1e-4;
 /// Relative strength from which a line may carry the axis: fainter ones would be taken for
 /// something else's.
 const CARRIES_FROM: f64 = 0.03;
+/// The same for an ion's lines, against the strongest of the ion.
+const ION_CARRIES_FROM: f64 = 0.3;
 /// Relative strength from which a line is looked for first.
 const STRONG_FROM: f64 = 0.1;
 /// Distance from a main line of mercury, nm, within which the lines of its multiplet lie.
@@ -92,8 +102,6 @@ const MAIN_REACH_NM: f64 = 1.2;
 /// Strength of the strongest line of a stretch, against the strongest of all, below which the gas
 /// hardly shines there.
 const DIM_STRETCH: f64 = 0.01;
-/// The same for ions.
-const ION_CARRIES_FROM: f64 = 0.3;
 /// Distance in line widths from every atom's line at which an ion's line may carry the axis.
 const ION_APART_FWHM: f64 = 3.0;
 /// Distance from a phosphor's peak, in line widths and uncertainties of its place together, at which
@@ -131,6 +139,8 @@ const STRANGER: f64 = 1.5;
 const STRANGERS_LOOKED_AT: usize = 12;
 /// Two lines of one element closer than this (in line widths) are one mark.
 const MERGE_FWHM: f64 = 0.85;
+/// Strength of a neighbour, as a share of the line's own, from which it pulls the blend.
+const PULLING_SHARE: f64 = 0.02;
 /// Shift of a blend's centre in line widths beyond which it does not carry the axis.
 const MAX_PULL_FWHM: f64 = 0.2;
 
@@ -228,7 +238,7 @@ impl LampPattern {
         &self,
         fwhm_nm: f64,
         range: (f64, f64),
-    ) -> (Vec<AnchorLine<'_>>, Vec<Left>) {
+    ) -> (Vec<AnchorLine<'_>>, Vec<LeftOut>) {
         let (mut use_, mut leave) = (Vec::new(), Vec::new());
         for f in self.emissions.iter().filter(|e| e.role != Role::Phosphor && e.carries) {
             if f.nm < range.0 || f.nm > range.1 {
@@ -269,33 +279,21 @@ impl LampPattern {
                         && (o.nm - f.nm).abs() < PHOSPHOR_APART * (fwhm_nm + o.u_nm)
                 });
             if beside_a_phosphor {
-                leave.push((
-                    f.name.clone(),
-                    f.nm,
-                    "a phosphor's peak beside it may be taken for it".to_string(),
-                ));
+                leave.push(f.left_out("a phosphor's peak beside it may be taken for it".into()));
                 continue;
             }
             let blend = Blend::of(f, self.emissions.iter().filter(same), fwhm_nm);
             if blend.under_a_stronger {
                 if !rated || f.strength > SHOWS[1].0 * strongest {
-                    leave.push((
-                        f.name.clone(),
-                        f.nm,
-                        "merges with a stronger line at this line width".to_string(),
-                    ));
+                    leave.push(f.left_out("merges with a stronger line at this line width".into()));
                 }
             } else if blend.pull.abs() > MAX_PULL_FWHM * fwhm_nm
                 || (rated && blend.u > MAX_PULL_FWHM * fwhm_nm)
             {
-                leave.push((
-                    f.name.clone(),
-                    f.nm,
-                    format!(
-                        "blend at this line width: its centre is shifted by some {:+.2} nm",
-                        blend.pull
-                    ),
-                ));
+                leave.push(f.left_out(format!(
+                    "blend at this line width: its centre is shifted by some {:+.2} nm",
+                    blend.pull
+                )));
             } else {
                 use_.push(AnchorLine {
                     emission: f,
@@ -330,9 +328,6 @@ pub struct AnchorLine<'a> {
     pub strong: bool,
 }
 
-/// Name, wavelength in nm and reason of a line that does not carry the axis.
-pub type Left = (String, f64, String);
-
 /// What the neighbours of a line do to the place of its peak.
 struct Blend {
     /// Shift of the centre, nm.
@@ -348,7 +343,8 @@ impl Blend {
         // Neighbours that a fit cannot take apart.
         let close: Vec<&Emission> = others
             .filter(|o| {
-                (o.nm - f.nm).abs() < MERGE_FWHM * fwhm_nm && o.strength > 0.02 * f.strength
+                (o.nm - f.nm).abs() < MERGE_FWHM * fwhm_nm
+                    && o.strength > PULLING_SHARE * f.strength
             })
             .collect();
         let pull = |factor: f64| -> f64 {

@@ -8,6 +8,9 @@ use crate::reference::Tables;
 
 /// Number of false lamps (patterns with displaced lines) that the true one must beat.
 const FALSE_LAMPS: usize = 12;
+/// The same for a gas beside a lamp that is known: there is no search, so that more of them cost
+/// little.
+const FALSE_COMPANIONS: u64 = 48;
 /// Nats by which the lamp must fit better than the best false one, and than another axis: odds of
 /// 50 to 1.
 const MARGIN_NATS: f64 = 4.0;
@@ -200,7 +203,7 @@ impl Chance {
     }
 }
 
-/// True where two axes put one of the tallest peaks at different wavelengths.
+/// True where two axes put a good part of the tallest peaks at different wavelengths.
 fn different(ground: &Ground, a: &Trial, b: &Trial) -> bool {
     let fwhm_nm = ground.fwhm_own * a.c[1].abs() / ground.half();
     let telling: Vec<f64> =
@@ -209,21 +212,21 @@ fn different(ground: &Ground, a: &Trial, b: &Trial) -> bool {
     apart.count() as f64 >= TELLING.1 * telling.len() as f64
 }
 
-/// Gases of the usual lamps whose lines stand beside those of the lamp that was found: what a
-/// mixture holds besides.
+/// Gases of the usual lamps whose lines stand beside those of the `known` ones: what a mixture holds
+/// besides.
 ///
 /// `place` gives the wavelength of each of `seen` and `taken` says which of them the lamp explains.
 pub fn companions(
-    ground: &Ground,
+    seen: &[pattern::Seen],
     tables: &Tables,
-    lamp: &Lamp,
+    known: &[String],
     place: &[f64],
     taken: &[bool],
     fwhm_nm: f64,
 ) -> Vec<String> {
     let mut free: Vec<(f64, pattern::Seen)> = place
         .iter()
-        .zip(ground.seen)
+        .zip(seen)
         .zip(taken)
         .filter(|(_, taken)| !**taken)
         .map(|((nm, s), _)| (*nm, s.clone()))
@@ -241,22 +244,18 @@ pub fn companions(
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), nm| (lo.min(*nm), hi.max(*nm)));
     let range = (lo - 2.0 * fwhm_nm, hi + 2.0 * fwhm_nm);
     let here = Ground {
-        seen: ground.seen,
+        seen: &[],
         range: [range.0, range.1],
         fwhm_own: fwhm_nm,
         kind: AxisKind::Nm,
         about: None,
-    };
-    let known = |gas: &str| match lamp {
-        Lamp::Fluorescent => gas == super::lamp::MERCURY || gas == "Ar",
-        Lamp::Discharge(gases) => gases.iter().any(|g| g == gas),
     };
     let mut out = Vec::new();
     for gas in Lamp::usual().into_iter().chain([Lamp::mercury()]).filter_map(|l| match l {
         Lamp::Discharge(gases) => gases.into_iter().next(),
         Lamp::Fluorescent => None,
     }) {
-        if known(&gas) {
+        if known.contains(&gas) {
             continue;
         }
         let pattern = LampPattern::new(&Lamp::Discharge(vec![gas.clone()]), tables);
@@ -266,7 +265,7 @@ pub fn companions(
         };
         let true_one = judge(None);
         let false_ones: Vec<f64> =
-            (0..4 * FALSE_LAMPS as u64).map(|seed| judge(Some(seed)).nats).collect();
+            (0..FALSE_COMPANIONS).map(|seed| judge(Some(seed)).nats).collect();
         let chance = Chance::from(&false_ones);
         if true_one.met >= MIN_ANCHORS && true_one.nats >= chance.asked_for() {
             out.push(gas);

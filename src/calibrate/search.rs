@@ -429,7 +429,7 @@ impl Poll {
             let lever = (t - voters[p1]) * (t - voters[p2]);
             let straight = c0 + c1 * t;
             // Taller peaks are more surely lines of the lamp.
-            let weight = 1.0 / (1.0 + 0.05 * k as f32);
+            let weight = 1.0 / (1.0 + RANK_LOSS * k as f32);
             if lever.abs() < MIN_LEVER {
                 let at = marks.partition_point(|m| m.nm < straight - tolerance_nm);
                 if marks.get(at).is_some_and(|m| m.nm <= straight + tolerance_nm) {
@@ -469,6 +469,8 @@ impl Poll {
     }
 }
 
+/// Loss of a vote's weight from one peak to the next lower.
+const RANK_LOSS: f32 = 0.05;
 /// Lines that show less often neither vote nor are fitted in the search.
 const MIN_SHOWS: f64 = 0.5;
 /// Features that show less often are not voted for, nor fitted in the last round of the refinement.

@@ -22,6 +22,10 @@ const MIN_FURTHER_LINES: usize = 2;
 const MAX_RMS_FWHM: f64 = 0.3;
 /// Uncertainty in line widths (k = 1) of the axis that the search found.
 const TRIAL_U_FWHM: f64 = 0.2;
+/// Distance in line widths within which a line of the lamp explains a peak.
+const EXPLAINS_FWHM: f64 = 0.5;
+/// Distance in standard deviations from which two recordings contradict each other.
+const CONTRADICTS_SIGMA: f64 = 3.0;
 /// Distance from a phosphor peak, in line widths, within which an argon line may be mistaken for
 /// it.
 const PHOSPHOR_FWHM: f64 = 1.5;
@@ -172,7 +176,7 @@ pub fn calibrate_together(
         // What a mixture holds besides shows once the axis is known.
         for (k, (recording, seen)) in bench.iter().enumerate() {
             if let (Some(p), Some(t)) = (&mut patterns[k], &trials[k]) {
-                let solver = Solver { pattern: p, tables_phosphor: phosphor(p) };
+                let solver = Solver { pattern: p };
                 let solved = solver.run(recording, k, t);
                 if let Ok(s) = solved
                     && let Some(richer) = with_companions(recording, seen, p, &s, tables)
@@ -182,9 +186,7 @@ pub fn calibrate_together(
             }
         }
     }
-    let solver = |k: usize| {
-        patterns[k].as_ref().map(|p| Solver { pattern: p, tables_phosphor: phosphor(p) })
-    };
+    let solver = |k: usize| patterns[k].as_ref().map(|p| Solver { pattern: p });
     let (Some(base_solver), Some(base_trial)) = (solver(base), trials[base]) else {
         return Err(refuse(first, "no lamp was recognised".into()));
     };
@@ -276,11 +278,6 @@ fn other_lamp(
     (found.pattern.lamp != *named).then_some(found.pattern.lamp)
 }
 
-/// Phosphor peaks of a pattern: centre and scatter, nm.
-fn phosphor(p: &LampPattern) -> Vec<(f64, f64)> {
-    p.emissions.iter().filter(|e| e.role == Role::Phosphor).map(|e| (e.nm, e.u_nm)).collect()
-}
-
 /// The pattern with the gases that stand beside it in the recording.
 fn with_companions(
     recording: &Recording,
@@ -289,6 +286,7 @@ fn with_companions(
     solved: &Solved,
     tables: &Tables,
 ) -> Option<LampPattern> {
+    let Lamp::Discharge(gases) = &pattern.lamp else { return None };
     let place: Vec<f64> = seen.iter().map(|s| solved.fit.model.wavelength(s.x).value).collect();
     let mid = 0.5 * (recording.range[0] + recording.range[1]);
     let fwhm_nm = recording.width.value * slope(&solved.fit, mid, recording.width.value);
@@ -298,26 +296,15 @@ fn with_companions(
             pattern
                 .emissions
                 .iter()
-                .any(|e| e.strength > 0.0 && (e.nm - nm).abs() < 0.5 * fwhm_nm + e.u_nm)
+                .any(|e| e.strength > 0.0 && (e.nm - nm).abs() < EXPLAINS_FWHM * fwhm_nm + e.u_nm)
         })
         .collect();
-    let whole = Ground {
-        seen,
-        range: recording.range,
-        fwhm_own: recording.width.value,
-        kind: recording.kind,
-        about: None,
-    };
-    let more = companions(&whole, tables, &pattern.lamp, &place, &taken, fwhm_nm);
-    let mut gases = match &pattern.lamp {
-        Lamp::Fluorescent => return None,
-        Lamp::Discharge(gases) => gases.clone(),
-    };
+    let more = companions(seen, tables, gases, &place, &taken, fwhm_nm);
     if more.is_empty() {
         return None;
     }
-    gases.extend(more);
-    Some(LampPattern::new(&Lamp::Discharge(gases), tables))
+    let all = gases.iter().cloned().chain(more).collect();
+    Some(LampPattern::new(&Lamp::Discharge(all), tables))
 }
 
 /// nm per unit of the own axis at `x`.
@@ -333,7 +320,7 @@ fn contradiction(r: &Recording, own: &Solved, fit: &AxisFit) -> std::result::Res
         let x = a.point.x;
         let (here, there) = (own.fit.model.wavelength(x), fit.model.wavelength(x));
         let fwhm_nm = r.width.value * slope(&own.fit, x, r.width.value);
-        let allowed = 3.0 * (here.u.hypot(there.u) + TRIAL_U_FWHM * fwhm_nm);
+        let allowed = CONTRADICTS_SIGMA * (here.u.hypot(there.u) + TRIAL_U_FWHM * fwhm_nm);
         if there.u < fwhm_nm && (here.value - there.value).abs() > allowed {
             return Err(format!(
                 "its lines ask for {:.1} nm where the axis of the other recording has {:.1} nm",
@@ -372,11 +359,7 @@ impl Solved<'_> {
             return false;
         }
         let m = self.matched.remove(k);
-        self.left.push(LeftOut {
-            feature: m.line.emission.name.clone(),
-            wavelength_nm: m.line.emission.nm,
-            reason: format!("{sigma:.1} standard deviations off the axis of the others"),
-        });
+        self.left.push(m.off_the_others(sigma));
         true
     }
 }
@@ -384,8 +367,6 @@ impl Solved<'_> {
 /// Brings the lines of one lamp onto an axis.
 struct Solver<'a> {
     pattern: &'a LampPattern,
-    /// Phosphor peaks of the lamp: centre and scatter, nm.
-    tables_phosphor: Vec<(f64, f64)>,
 }
 
 impl<'a> Solver<'a> {
@@ -399,11 +380,7 @@ impl<'a> Solver<'a> {
         let fwhm_nm = r.width.value * trial.c[1].abs() / half;
         let t = |x: f64| (2.0 * x - r.range[0] - r.range[1]) / (2.0 * half);
         let (a, b) = (trial.nm(-1.0), trial.nm(1.0));
-        let (lines, left) = self.pattern.anchor_lines(fwhm_nm, (a.min(b), a.max(b)));
-        let mut left: Vec<LeftOut> = left
-            .into_iter()
-            .map(|(feature, wavelength_nm, reason)| LeftOut { feature, wavelength_nm, reason })
-            .collect();
+        let (lines, mut left) = self.pattern.anchor_lines(fwhm_nm, (a.min(b), a.max(b)));
         let core: Vec<AnchorLine> =
             lines.iter().filter(|l| l.emission.role == Role::Line).copied().collect();
         // First the strong lines that lie where the trial's axis has them, then line by line as far
@@ -441,10 +418,10 @@ impl<'a> Solver<'a> {
             .filter(|l| l.emission.role == Role::Buffer)
             // No phosphor peak beside it, which the line could be mistaken for.
             .filter(|l| {
-                !self
-                    .tables_phosphor
-                    .iter()
-                    .any(|(nm, u)| (nm - l.emission.nm).abs() < PHOSPHOR_FWHM * fwhm_nm + u)
+                !self.pattern.emissions.iter().any(|e| {
+                    e.role == Role::Phosphor
+                        && (e.nm - l.emission.nm).abs() < PHOSPHOR_FWHM * fwhm_nm + e.u_nm
+                })
             })
             .copied()
             .collect();
@@ -469,11 +446,7 @@ impl<'a> Solver<'a> {
             let told = out.left.iter().any(|o| o.feature == l.emission.name);
             let strong = self.pattern.lamp.has_mercury();
             if !used && !told && strong {
-                out.left.push(LeftOut {
-                    feature: l.emission.name.clone(),
-                    wavelength_nm: l.emission.nm,
-                    reason: "no single clear peak there".into(),
-                });
+                out.left.push(l.emission.left_out("no single clear peak there".into()));
             }
         }
         Ok(out)
@@ -548,11 +521,7 @@ impl<'a> Solver<'a> {
         solved.matched = grown;
         solved.fit = f;
         solved.left.extend(dropped);
-        solved.left.extend(left.into_iter().map(|(feature, wavelength_nm, reason)| LeftOut {
-            feature,
-            wavelength_nm,
-            reason,
-        }));
+        solved.left.extend(left);
         added
     }
 }

@@ -9,7 +9,7 @@ use super::columns::{
 };
 use super::{AnchorUse, Band, LampFeature, Line, Shading, Species, SpeciesKind, Text};
 use crate::{Error, Result};
-use std::borrow::Cow;
+use csv::StringRecord;
 use std::collections::HashMap;
 use std::path::PathBuf;
 
@@ -72,20 +72,19 @@ struct Row<'a> {
     file: &'a TableFile,
     keys: &'a [(&'a str, Text)],
     places: &'a Places,
-    fields: &'a [Cow<'a, str>],
-    line: usize,
+    record: &'a StringRecord,
 }
 
 impl Row<'_> {
     /// An error about this row.
     fn error(&self, what: impl Into<String>, remedy: impl Into<String>) -> Error {
-        error_at(self.file, self.line, what, remedy)
+        error_at(self.file, self.record, what, remedy)
     }
 
     /// Content of a column, trimmed; empty where the table does not have it.
     fn get(&self, column: Column) -> &str {
         let place = self.places[column as usize];
-        let raw = place.and_then(|p| self.fields.get(p)).map_or("", |f| f);
+        let raw = place.and_then(|p| self.record.get(p)).unwrap_or("");
         // Most fields have nothing to trim, and trimming costs more than looking.
         let ends = [raw.as_bytes().first(), raw.as_bytes().last()];
         if ends.iter().flatten().all(|b| b.is_ascii_graphic()) { raw } else { raw.trim() }
@@ -160,19 +159,23 @@ pub(super) fn read_table(file: &TableFile, into: &mut Gathered) -> Result<()> {
         Text::Borrowed(text) => head_keys(text).map(|(k, t)| (k, Text::Borrowed(t))).collect(),
         Text::Owned(text) => head_keys(text).map(|(k, t)| (k, Text::Owned(t.into()))).collect(),
     };
-    let mut rows = Rows::new(&file.text);
-    let mut fields = Vec::new();
-    let Some(line) = rows.next_into(&mut fields) else {
+    let mut reader = csv::ReaderBuilder::new()
+        .has_headers(false)
+        .flexible(true)
+        .comment(Some(b'#'))
+        .from_reader(file.text.as_bytes());
+    let mut record = StringRecord::new();
+    if !next_record(&mut reader, &mut record, file)? {
         return Err(Error::input(
             &file.path,
             None,
             "the table has no head of columns",
             "start it with the names of the columns, as the bundled tables do",
         ));
-    };
-    let width = fields.len();
-    let places: Places = COLUMN_NAMES.map(|name| fields.iter().position(|n| n.trim() == name));
-    look_over_head(file, line, &fields, into)?;
+    }
+    let width = record.len();
+    let places: Places = COLUMN_NAMES.map(|name| record.iter().position(|n| n.trim() == name));
+    look_over_head(file, &record, into)?;
     let has = |column: Column| places[column as usize].is_some();
     let (needs, take): (_, fn(&Row, &mut Gathered) -> Result<()>) = if has(Column::Feature) {
         (LAMP_NEEDS, take_lamp_feature)
@@ -185,16 +188,16 @@ pub(super) fn read_table(file: &TableFile, into: &mut Gathered) -> Result<()> {
         let all: Vec<_> = needs.iter().map(|c| c.name()).collect();
         return Err(error_at(
             file,
-            line,
+            &record,
             format!("the head of the table has no column `{}`", missing.name()),
             format!("it needs {}, separated by commas", all.join(", ")),
         ));
     }
-    while let Some(line) = rows.next_into(&mut fields) {
-        let row = Row { file, keys: &keys, places: &places, fields: &fields, line };
-        if fields.len() != width {
+    while next_record(&mut reader, &mut record, file)? {
+        let row = Row { file, keys: &keys, places: &places, record: &record };
+        if record.len() != width {
             return Err(row.error(
-                format!("the row has {} fields, the head has {width}", fields.len()),
+                format!("the row has {} fields, the head has {width}", record.len()),
                 "put text that holds a comma between double quotes",
             ));
         }
@@ -205,17 +208,12 @@ pub(super) fn read_table(file: &TableFile, into: &mut Gathered) -> Result<()> {
 
 /// Refuses a column that stands twice, and notes those that are not known: a slip in a name would
 /// otherwise pass for a column that was left out.
-fn look_over_head(
-    file: &TableFile,
-    line: usize,
-    head: &[Cow<str>],
-    into: &mut Gathered,
-) -> Result<()> {
-    for (place, name) in head.iter().map(|n| n.trim()).enumerate() {
+fn look_over_head(file: &TableFile, head: &StringRecord, into: &mut Gathered) -> Result<()> {
+    for (place, name) in head.iter().map(str::trim).enumerate() {
         if head.iter().take(place).any(|earlier| earlier.trim() == name) {
             return Err(error_at(
                 file,
-                line,
+                head,
                 format!("the head of the table has the column `{}` twice", shorten(name)),
                 "give each column a name of its own",
             ));
@@ -243,100 +241,39 @@ fn head_keys(text: &str) -> impl Iterator<Item = (&str, &str)> {
     })
 }
 
-/// The rows of a table, one after the other. The bundled tables are read at every start of the
-/// program, and one walk over the bytes costs less than a general reader (`cargo bench`, `line
-/// tables`).
-struct Rows<'a> {
-    /// What has not been read.
-    rest: &'a str,
-    /// Line at which that starts, counted from 1.
-    line: usize,
-}
-
-impl<'a> Rows<'a> {
-    fn new(text: &'a str) -> Self {
-        Rows { rest: text.strip_prefix('\u{feff}').unwrap_or(text), line: 1 }
-    }
-
-    /// Puts the fields of the next row, past blank lines and remarks, into `fields`; returns its
-    /// line, or none at the end.
-    fn next_into(&mut self, fields: &mut Vec<Cow<'a, str>>) -> Option<usize> {
-        fields.clear();
-        loop {
-            let skipped = match self.rest.as_bytes().first()? {
-                b'\n' => {
-                    self.line += 1;
-                    1
-                }
-                b'\r' => 1,
-                b'#' => self.rest.find('\n').unwrap_or(self.rest.len()),
-                _ => break,
-            };
-            self.rest = &self.rest[skipped..];
-        }
-        let line = self.line;
-        let row = self.rest;
-        let mut from = 0;
-        for (at, byte) in row.bytes().enumerate() {
-            match byte {
-                b',' => {
-                    fields.push(Cow::Borrowed(&row[from..at]));
-                    from = at + 1;
-                }
-                b'\n' | b'\r' => {
-                    fields.push(Cow::Borrowed(&row[from..at]));
-                    self.rest = &row[at..];
-                    return Some(line);
-                }
-                b'"' => {
-                    fields.clear();
-                    let (read, rest) = row.split_at(split_quoted(row, fields));
-                    self.line += read.matches('\n').count();
-                    self.rest = rest;
-                    return Some(line);
-                }
-                _ => {}
-            }
-        }
-        fields.push(Cow::Borrowed(&row[from..]));
-        self.rest = "";
-        Some(line)
-    }
-}
-
-/// Splits a row with quotation marks, between which commas, ends of lines and doubled quotation
-/// marks belong to the field; returns its length in bytes.
-fn split_quoted(text: &str, fields: &mut Vec<Cow<str>>) -> usize {
-    let mut field = String::new();
-    let mut quoted = false;
-    let mut chars = text.char_indices().peekable();
-    while let Some((at, c)) = chars.next() {
-        match c {
-            '"' if quoted => match chars.next_if(|(_, next)| *next == '"') {
-                Some(_) => field.push('"'),
-                None => quoted = false,
-            },
-            '"' if field.is_empty() => quoted = true,
-            ',' if !quoted => fields.push(Cow::Owned(std::mem::take(&mut field))),
-            '\n' | '\r' if !quoted => {
-                fields.push(Cow::Owned(field));
-                return at;
-            }
-            c => field.push(c),
-        }
-    }
-    fields.push(Cow::Owned(field));
-    text.len()
+/// Next row; false at the end.
+fn next_record(
+    reader: &mut csv::Reader<&[u8]>,
+    record: &mut StringRecord,
+    file: &TableFile,
+) -> Result<bool> {
+    reader.read_record(record).map_err(|e| {
+        let line = e.position().map(|p| line_of(&file.text, p.byte()));
+        Error::input(&file.path, line, format!("the row cannot be read ({e})"), "mend the row")
+    })
 }
 
 /// An error about a row of a file.
 fn error_at(
     file: &TableFile,
-    line: usize,
+    record: &StringRecord,
     what: impl Into<String>,
     remedy: impl Into<String>,
 ) -> Error {
-    Error::input(&file.path, Some(line), what, remedy)
+    let line = record.position().map(|p| line_of(&file.text, p.byte()));
+    Error::input(&file.path, line, what, remedy)
+}
+
+/// Line, counted from 1, of the first row at or after a byte: the reader's own position is that
+/// of the blank lines and remarks before the row.
+fn line_of(text: &str, byte: u64) -> usize {
+    let start = usize::try_from(byte).unwrap_or(usize::MAX).min(text.len());
+    let (before, after) = text.as_bytes().split_at(start);
+    let first = 1 + before.iter().filter(|b| **b == b'\n').count();
+    let skipped = after
+        .split(|b| *b == b'\n')
+        .take_while(|l| l.starts_with(b"#") || l.iter().all(u8::is_ascii_whitespace));
+    first + skipped.count()
 }
 
 /// A user's text, cut for a message.
@@ -531,49 +468,4 @@ fn atom(row: &Row, name: &str) -> Result<Species> {
 /// Number of a spectrum: I is the neutral atom.
 fn stage_of(roman: &str) -> Option<usize> {
     ["I", "II", "III", "IV", "V", "VI"].iter().position(|r| *r == roman).map(|at| at + 1)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use proptest::prelude::*;
-
-    /// Line and fields of every row.
-    fn rows(text: &str) -> Vec<(usize, Vec<String>)> {
-        let mut rows = Rows::new(text);
-        let mut fields = Vec::new();
-        std::iter::from_fn(|| {
-            let line = rows.next_into(&mut fields)?;
-            Some((line, fields.iter().map(|f| f.to_string()).collect()))
-        })
-        .collect()
-    }
-
-    #[test]
-    fn rows_carry_their_lines() {
-        let text = "\u{feff}a,b\r\n\r\n# remark, \"\r\n1,\n\"x\ny\",2\n,\"\"\"\"\r3,é";
-        let wanted = [(1, "a", "b"), (4, "1", ""), (5, "x\ny", "2"), (7, "", "\""), (7, "3", "é")];
-        let wanted = wanted.map(|(l, a, b)| (l, vec![a.to_string(), b.to_string()]));
-        assert_eq!(rows(text), wanted);
-        assert!(rows("# nothing\n\n").is_empty());
-    }
-
-    proptest! {
-        /// Against the reader of the `csv` crate, which takes a remark without an end of line for
-        /// a row.
-        #[test]
-        fn any_text_splits_as_a_general_reader_splits_it(text in "[ab#é ,\"\r\n]{0,60}\n") {
-            let mut reader = csv::ReaderBuilder::new()
-                .has_headers(false)
-                .flexible(true)
-                .comment(Some(b'#'))
-                .from_reader(text.as_bytes());
-            let theirs: Vec<Vec<String>> = reader
-                .records()
-                .map(|r| r.unwrap().iter().map(str::to_string).collect())
-                .collect();
-            let ours: Vec<Vec<String>> = rows(&text).into_iter().map(|(_, f)| f).collect();
-            prop_assert_eq!(ours, theirs);
-        }
-    }
 }
