@@ -231,17 +231,28 @@ impl Heights {
         let unit = power_of_ten(power);
         // From the top, so that the round numbers of the coarse steps stay.
         let mut last = f64::INFINITY;
-        let mut out = Vec::new();
+        let mut kept = Vec::new();
         for v in values.into_iter().rev() {
             let at = self.of(v);
             if last - at >= apart {
-                out.push((at, format::decimals(v / unit, places + power)));
+                kept.push((at, v / unit));
                 last = at;
             }
         }
-        out
+        // No more decimals than the numbers that are left need.
+        let full = places + power;
+        let needed = (0..full)
+            .find(|p| {
+                let scale = power_of_ten(*p);
+                kept.iter().all(|(_, v)| ((v * scale).round() - v * scale).abs() < TICK_ROUNDING)
+            })
+            .unwrap_or(full);
+        kept.into_iter().map(|(at, v)| (at, format::decimals(v, needed))).collect()
     }
 }
+
+/// What computing may leave of a number that is round, in units of its last decimal.
+const TICK_ROUNDING: f64 = 1e-6;
 
 fn power_of_ten(power: i32) -> f64 {
     format!("1e{power}").parse().unwrap_or(1.0)
