@@ -62,6 +62,11 @@ impl Match<'_> {
     }
 }
 
+/// Slope of an axis at `x` without its sign, nm per unit of the own axis, over `step` to both sides.
+pub fn slope(nm: impl Fn(f64) -> f64, x: f64, step: f64) -> f64 {
+    ((nm(x + step) - nm(x - step)) / (2.0 * step)).abs()
+}
+
 /// Lines that have one clear peak within the axis' uncertainty.
 pub fn matches<'a>(
     r: &Recording,
@@ -103,11 +108,7 @@ pub fn matches<'a>(
         if !p.line_like && p.fwhm.value > BROAD_FWHM * r.width.fwhm(p.centre.value) {
             continue;
         }
-        // nm per unit of the own axis, here.
-        let step = r.width.value;
-        let slope = ((axis(p.centre.value + step).value - axis(p.centre.value - step).value)
-            / (2.0 * step))
-            .abs();
+        let slope = slope(|x| axis(x).value, p.centre.value, r.width.value);
         let crowded = !p.line_like
             || peaks.iter().enumerate().any(|(j, o)| {
                 j != k

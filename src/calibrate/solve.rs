@@ -1,6 +1,6 @@
 //! From a lamp's peaks to a profile.
 
-use super::anchors::{Match, OUTLIER_SIGMA, Recording, drop_outliers, matches, rms};
+use super::anchors::{Match, OUTLIER_SIGMA, Recording, drop_outliers, matches, rms, slope};
 use super::fit::{self, AxisFit};
 use super::lamp::Lamp;
 use super::pattern::{self, AnchorLine, LampPattern, Role, Seen};
@@ -289,7 +289,8 @@ fn with_companions(
     let Lamp::Discharge(gases) = &pattern.lamp else { return None };
     let place: Vec<f64> = seen.iter().map(|s| solved.fit.model.wavelength(s.x).value).collect();
     let mid = 0.5 * (recording.range[0] + recording.range[1]);
-    let fwhm_nm = recording.width.value * slope(&solved.fit, mid, recording.width.value);
+    let fwhm_nm = recording.width.value
+        * slope(|x| solved.fit.model.wavelength(x).value, mid, recording.width.value);
     let taken: Vec<bool> = place
         .iter()
         .map(|nm| {
@@ -307,19 +308,14 @@ fn with_companions(
     Some(LampPattern::new(&Lamp::Discharge(all), tables))
 }
 
-/// nm per unit of the own axis at `x`.
-fn slope(fit: &AxisFit, x: f64, step: f64) -> f64 {
-    let nm = |x: f64| fit.model.wavelength(x).value;
-    ((nm(x + step) - nm(x - step)) / (2.0 * step)).abs()
-}
-
 /// Whether the axis that a recording sets alone is another than the one found, and where: judged at
 /// its own anchors, since beyond them it knows little.
 fn contradiction(r: &Recording, own: &Solved, fit: &AxisFit) -> std::result::Result<(), String> {
     for a in &own.matched {
         let x = a.point.x;
         let (here, there) = (own.fit.model.wavelength(x), fit.model.wavelength(x));
-        let fwhm_nm = r.width.value * slope(&own.fit, x, r.width.value);
+        let fwhm_nm =
+            r.width.value * slope(|x| own.fit.model.wavelength(x).value, x, r.width.value);
         let allowed = CONTRADICTS_SIGMA * (here.u.hypot(there.u) + TRIAL_U_FWHM * fwhm_nm);
         if there.u < fwhm_nm && (here.value - there.value).abs() > allowed {
             return Err(format!(
@@ -507,7 +503,8 @@ impl<'a> Solver<'a> {
     fn join(&self, r: &Recording, index: usize, solved: &mut Solved<'a>) -> usize {
         let ends = r.range.map(|x| solved.fit.model.wavelength(x).value);
         let mid = 0.5 * (r.range[0] + r.range[1]);
-        let fwhm_nm = r.width.value * slope(&solved.fit, mid, r.width.value);
+        let fwhm_nm =
+            r.width.value * slope(|x| solved.fit.model.wavelength(x).value, mid, r.width.value);
         let (lines, left) =
             self.pattern.anchor_lines(fwhm_nm, (ends[0].min(ends[1]), ends[0].max(ends[1])));
         let core: Vec<AnchorLine> =
@@ -566,7 +563,8 @@ fn check(
 ) -> std::result::Result<(), String> {
     let Some(r) = recordings.first() else { return Ok(()) };
     let mid = 0.5 * (range.0 + range.1);
-    let fwhm_nm = r.width.value * slope(&solved.fit, mid, r.width.value);
+    let fwhm_nm =
+        r.width.value * slope(|x| solved.fit.model.wavelength(x).value, mid, r.width.value);
     let scatter = rms(&solved.matched, &solved.fit);
     if scatter > MAX_RMS_FWHM * fwhm_nm {
         return Err(format!(
@@ -592,7 +590,7 @@ fn which(pattern: &LampPattern, seen: &[Seen], fit: &AxisFit, fwhm_own: f64) -> 
         .filter(|f| f.role == Role::Phosphor && f.u_nm <= 2.0)
         .filter(|f| {
             seen.iter().any(|s| {
-                let fwhm_nm = fwhm_own * slope(fit, s.x, fwhm_own);
+                let fwhm_nm = fwhm_own * slope(|x| fit.model.wavelength(x).value, s.x, fwhm_own);
                 // Mercury or argon beside it would be mistaken for it.
                 let apart = pattern.emissions.iter().all(|o| {
                     o.role == Role::Phosphor || (o.nm - f.nm).abs() >= f.u_nm + 1.5 * fwhm_nm

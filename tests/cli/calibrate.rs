@@ -106,6 +106,18 @@ fn any_lamp_by_name_and_by_itself() {
     }
 }
 
+/// Hydrogen has four lines in range, of which only two are strong.
+#[test]
+fn a_lamp_of_few_lines_on_an_axis_in_nm() {
+    let p = Place::new();
+    let bench = instrument(AxisKind::Nm);
+    expose(&p, "lamp.csv", &bench, &glow(&[("H I", 1.0)]));
+    let args = ["calibrate", "lamp.csv", "--out", "p.toml", "--lamp", "hydrogen", "--json"];
+    let told = json(&p.answer(&args).out);
+    assert_eq!(told["lamps"][0]["lamp"], "H");
+    assert!(worst(&p, "p.toml", &bench) < FARTHEST_U);
+}
+
 #[test]
 fn two_lamps_reach_further_than_one() {
     let p = Place::new();
