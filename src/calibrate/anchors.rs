@@ -2,7 +2,8 @@
 
 use super::LeftOut;
 use super::fit::{self, AxisFit, Point};
-use super::pattern::{AnchorLine, BROAD_FWHM};
+use super::pattern::AnchorLine;
+use super::score::BROAD_FWHM;
 use crate::signal::{LineWidth, Peak, PeakList};
 use crate::{AxisKind, Measured};
 
@@ -86,6 +87,7 @@ pub fn matches<'a>(
                 (nm[*k].value - line.nm).abs() < reach(nm[*k].u)
                     && nm[*k].u < MAX_MATCH_U_FWHM * fwhm_nm
                     && peaks[*k].significance > MIN_SIGNIFICANCE
+                    && !line.is_rather_a_phosphor(nm[*k].value)
             })
             .collect();
         let Some(&k) = near.iter().max_by(|a, b| tall(&peaks[**a]).total_cmp(&tall(&peaks[**b])))

@@ -1,7 +1,8 @@
 //! Whether a lamp's pattern is in a recording, and on which axis.
 
 use super::lamp::Lamp;
-use super::pattern::{self, LampPattern};
+use super::pattern::LampPattern;
+use super::score;
 use super::search::{Ground, Octaves, Trial};
 use crate::AxisKind;
 use crate::reference::Tables;
@@ -217,14 +218,14 @@ fn different(ground: &Ground, a: &Trial, b: &Trial) -> bool {
 ///
 /// `place` gives the wavelength of each of `seen` and `taken` says which of them the lamp explains.
 pub fn companions(
-    seen: &[pattern::Seen],
+    seen: &[score::Seen],
     tables: &Tables,
     known: &[String],
     place: &[f64],
     taken: &[bool],
     fwhm_nm: f64,
 ) -> Vec<String> {
-    let mut free: Vec<(f64, pattern::Seen)> = place
+    let mut free: Vec<(f64, score::Seen)> = place
         .iter()
         .zip(seen)
         .zip(taken)
@@ -238,7 +239,7 @@ pub fn companions(
     for (rank, k) in order.into_iter().enumerate() {
         free[k].1.rank = (rank + 1) as f64;
     }
-    let (nm, seen): (Vec<f64>, Vec<pattern::Seen>) = free.into_iter().unzip();
+    let (nm, seen): (Vec<f64>, Vec<score::Seen>) = free.into_iter().unzip();
     let (lo, hi) = place
         .iter()
         .fold((f64::INFINITY, f64::NEG_INFINITY), |(lo, hi), nm| (lo.min(*nm), hi.max(*nm)));
@@ -261,7 +262,7 @@ pub fn companions(
         let pattern = LampPattern::new(&Lamp::Discharge(vec![gas.clone()]), tables);
         let lamp = Octaves::new(&pattern, &here);
         let judge = |octaves: &Octaves| {
-            pattern::score(octaves.at(1.0), &seen, &nm, range, fwhm_nm, pattern::FITTED_PLACE_FWHM)
+            score::score(octaves.at(1.0), &seen, &nm, range, fwhm_nm, score::FITTED_PLACE_FWHM)
         };
         let true_one = judge(&lamp);
         let false_ones: Vec<f64> =

@@ -1,7 +1,9 @@
 //! Which axis brings the peaks onto the lamp's features, with nothing or little known.
 
 use super::fit::{self, Point};
-use super::pattern::{FITTED_PLACE_FWHM, LampPattern, Mark, PLACE_FWHM, Score, Seen, score};
+use super::marks::Mark;
+use super::pattern::LampPattern;
+use super::score::{FITTED_PLACE_FWHM, PLACE_FWHM, Score, Seen, score};
 use super::weigh::weigh;
 use crate::AxisKind;
 use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};

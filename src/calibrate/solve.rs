@@ -5,10 +5,11 @@ use super::anchors::{
 };
 use super::fit::{self, AxisFit};
 use super::lamp::Lamp;
-use super::pattern::{self, AnchorLine, LampPattern, Role, Seen};
+use super::pattern::{AnchorLine, LampPattern, Role};
 use super::recognise::{
     MIN_ANCHORS, MIN_BLIND_ANCHORS, Recognised, companions, recognise, recognise_any,
 };
+use super::score::{self, Seen};
 use super::search::{Ground, Trial};
 use super::width::line_width;
 use super::{Anchor, CalibrateSettings, LampUsed, LeftOut, Profile, fit_models_knowing};
@@ -108,7 +109,7 @@ pub fn calibrate_together(
             .peaks
             .line_width
             .ok_or_else(|| refuse(l, "no narrow line stands out of this recording".into()))?;
-        let seen = pattern::seen(l.peaks);
+        let seen = score::seen(l.peaks);
         bench.push((Recording { peaks: l.peaks, kind, range: [range.0, range.1], width }, seen));
     }
     // Each on its own.
@@ -459,7 +460,7 @@ impl<'a> Solver<'a> {
         fwhm_nm: f64,
     ) -> std::result::Result<(), String> {
         let fit = fit_of(matched, r)?;
-        let mut seen: Vec<(f64, Seen)> = pattern::seen(r.peaks)
+        let mut seen: Vec<(f64, Seen)> = score::seen(r.peaks)
             .into_iter()
             .map(|s| (fit.model.wavelength(s.x).value, s))
             .collect();
@@ -469,13 +470,13 @@ impl<'a> Solver<'a> {
         let range = (ends[0].min(ends[1]), ends[0].max(ends[1]));
         let marks = self.pattern.marks(fwhm_nm, range.1 - range.0);
         let mut said: Vec<(f64, f64)> = Vec::new();
-        pattern::score_marks(
+        score::score_marks(
             &marks,
             &seen,
             &nm,
             range,
             fwhm_nm,
-            pattern::FITTED_PLACE_FWHM,
+            score::FITTED_PLACE_FWHM,
             |m, nats, _| said.push((m.nm, nats)),
         );
         let mut places: Vec<f64> = matched.iter().map(|m| m.point.nm).collect();

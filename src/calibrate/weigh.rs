@@ -4,9 +4,8 @@
 //! height that its strength foretells within a factor of a few, or is too faint to be seen; against
 //! peaks that lie anywhere. The brightness of a gas is not known and is summed over.
 
-use super::pattern::{
-    BUFFER, MATCH_CAP, MAX_SEEN, Mark, PHOSPHORS, STRANGERS_LOOKED_AT, Score, Seen,
-};
+use super::marks::Mark;
+use super::score::{MATCH_CAP, MAX_SEEN, STRANGERS_LOOKED_AT, Score, Seen};
 use std::f64::consts::PI;
 
 /// Standard deviation of the logarithm of a line's height about what the tables foretell: strengths
@@ -34,12 +33,10 @@ const LEAST_SHOWS: f64 = 0.05;
 const UNSEEN_SIGMA: f64 = 3.0;
 /// Reach of a feature for its peak, standard deviations of its place.
 const REACH_SIGMA: f64 = 2.5;
-/// Distance in line widths within which a taller peak hides a line.
+/// Distance in widths of a peak within which it hides a line.
 const HIDES_FWHM: f64 = 1.3;
-/// Probability that the lamp has any of a group: phosphors, buffer gas …
-const PRESENT: [f64; 2] = [0.95, 0.35];
-/// … lines of an ion.
-const ION_PRESENT: f64 = 0.3;
+/// Most line widths that a peak counts for there: a hump hides nothing.
+const MAX_BREADTH: f64 = 5.0;
 
 /// A feature in range with what stands at its place.
 #[derive(Clone, Copy)]
@@ -60,6 +57,12 @@ fn normal(z: f64, s: f64) -> f64 {
 /// Probability that a normal deviate is below z.
 fn below(z: f64) -> f64 {
     0.5 * libm::erfc(-z / std::f64::consts::SQRT_2)
+}
+
+/// True where a peak of its own would not be told from one that is there.
+fn covered(seen: &[Seen], nm: &[f64], at: f64, fwhm_nm: f64) -> bool {
+    let mut pairs = nm.iter().zip(seen);
+    pairs.any(|(nm, s)| (nm - at).abs() < HIDES_FWHM * fwhm_nm * s.breadth.min(MAX_BREADTH))
 }
 
 /// Nats lost for tall peaks that are nothing of the lamp's, nor second-order images of its lines.
@@ -140,10 +143,7 @@ pub fn weigh(
         }
     }
     for (p, m) in places.iter_mut().zip(marks) {
-        if p.peak.is_none() {
-            let first = nm.partition_point(|v| *v < m.nm - HIDES_FWHM * fwhm_nm);
-            p.hidden = nm.get(first).is_some_and(|v| *v <= m.nm + HIDES_FWHM * fwhm_nm);
-        }
+        p.hidden = p.peak.is_none() && covered(seen, nm, m.nm, fwhm_nm);
     }
     let mut total = Score { nats: 0.0, met: 0 };
     let mut groups: Vec<usize> = places.iter().map(|p| p.group).collect();
@@ -183,12 +183,7 @@ pub fn weigh(
         let top = sums[..steps].iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let mean =
             top + (sums[..steps].iter().map(|s| (s - top).exp()).sum::<f64>() / steps as f64).ln();
-        let present = match group {
-            PHOSPHORS => PRESENT[0],
-            BUFFER => PRESENT[1],
-            _ if marks.iter().any(|m| m.group == group && m.exists < 0.0) => ION_PRESENT,
-            _ => 1.0,
-        };
+        let present = marks.iter().find(|m| m.group == group).map_or(1.0, |m| m.present);
         total.nats += if mean > 500.0 { mean } else { (1.0 - present + present * mean.exp()).ln() };
     }
     total.met = marks.iter().zip(&places).filter(|(m, p)| m.line && p.peak.is_some()).count();
