@@ -52,9 +52,6 @@ const MINOR_PHOSPHOR: f64 = 0.15;
 const EXISTS: f64 = 0.9;
 /// … and the probability that it does not.
 const BEHIND_GLASS: f64 = 0.5;
-/// Probability that a line of a lamp without phosphor shows, by its strength: its wall may be of
-/// quartz (common practice, no published source).
-const BARE_SHOWS: [(f64, f64); 2] = [(1000.0, 0.6), (500.0, 0.4)];
 /// Strength of the strongest line of a stretch, against the strongest of all, below which the gas
 /// hardly shines there.
 const DIM_STRETCH: f64 = 0.01;
@@ -102,13 +99,20 @@ impl LampPattern {
                 .filter(|e| e.role == Role::Line && e.gas == gas && e.ion == ion)
                 .collect();
             let merged = merge(&lines, fwhm_nm);
-            if gas == MERCURY {
-                out.extend(merged.iter().map(|m| self.mercury_mark(m, fwhm_nm, group)));
-            } else {
-                // Beside another gas, one does not shine in a stretch where it has no strong line.
-                let span_nm = if mixed { f64::INFINITY } else { span_nm };
+            // Beside another gas, one does not shine in a stretch where it has no strong line.
+            let span_nm = if mixed && gas != MERCURY { f64::INFINITY } else { span_nm };
+            if gas != MERCURY {
                 out.extend(rated(&merged, ion, span_nm, group));
+                continue;
             }
+            // Without phosphor the further lines of mercury count like those of any gas.
+            let further = (self.lamp != Lamp::Fluorescent)
+                .then(|| rated(&merged, ion, span_nm, group))
+                .unwrap_or_default();
+            out.extend(merged.iter().enumerate().map(|(k, m)| {
+                let main = self.mercury_mark(m, fwhm_nm, group);
+                if main.seed { main } else { further.get(k).copied().unwrap_or(main) }
+            }));
         }
         for e in self.emissions.iter().filter(|e| e.role != Role::Line) {
             let shows = match e.role {
@@ -148,13 +152,7 @@ impl LampPattern {
         Mark {
             nm: m.nm,
             u_nm: m.u.hypot(drawn),
-            shows: if main > 0.0 {
-                main
-            } else if self.lamp != Lamp::Fluorescent {
-                BARE_SHOWS.iter().find(|(from, _)| m.strength >= *from).map_or(0.0, |s| s.1)
-            } else {
-                OTHERS_SHOW[0]
-            },
+            shows: if main > 0.0 { main } else { OTHERS_SHOW[0] },
             line: true,
             seed: main > 0.0,
             ln_strength: m.strength.ln(),

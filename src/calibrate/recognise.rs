@@ -8,17 +8,20 @@ use crate::AxisKind;
 use crate::reference::Tables;
 
 /// Number of false lamps (patterns with displaced lines) that the true one must beat.
-const FALSE_LAMPS: usize = 12;
+const FALSE_LAMPS: usize = 24;
 /// The same for a gas beside a lamp that is known: there is no search, so that more of them cost
 /// little.
 const FALSE_COMPANIONS: u64 = 48;
 /// Nats by which the lamp must fit better than the best false one, and than another axis: odds of
 /// 50 to 1.
 const MARGIN_NATS: f64 = 4.0;
-/// The same in standard deviations of the false lamps' evidence above its mean. The largest of
-/// many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), for which five standard
-/// deviations are passed once in a thousand times.
-const MARGIN_SIGMA: f64 = 5.0;
+/// The same in scales of the law that the false lamps' evidence follows, above its median. The
+/// largest of many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), which passes seven
+/// scales once in a thousand times.
+const MARGIN_SCALES: f64 = 7.0;
+/// Mean of the upper half of Gumbel's law above its median, in scales (by integration). The lower
+/// half is left out: a false lamp may be left with hardly a line, which says nothing of chance.
+const UPPER_HALF: f64 = 1.181;
 /// How many of the lamps that fit best are held against chance.
 const CONFIRMED: usize = 3;
 /// Fewest lines that carry the correction of an axis in nm …
@@ -171,8 +174,8 @@ impl Attempt {
 /// What lamps that do not exist reach in the same recording.
 struct Chance {
     most: f64,
-    mean: f64,
-    sd: f64,
+    median: f64,
+    scale: f64,
 }
 
 impl Chance {
@@ -183,23 +186,22 @@ impl Chance {
                 ground.search(&lamp.displaced(seed), search_nm).first().map(|t| t.score.nats)
             })
             .collect();
-        Chance::from(&nats)
+        Chance::from(nats)
     }
 
-    fn from(nats: &[f64]) -> Self {
-        let n = nats.len().max(1) as f64;
-        let mean = nats.iter().sum::<f64>() / n;
-        let sd = (nats.iter().map(|x| (x - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0)).sqrt();
-        Chance { most: nats.iter().copied().fold(f64::NEG_INFINITY, f64::max), mean, sd }
+    fn from(mut nats: Vec<f64>) -> Self {
+        nats.sort_by(f64::total_cmp);
+        let upper = &nats[nats.len() / 2..];
+        let (Some(median), Some(most)) = (upper.first().copied(), upper.last().copied()) else {
+            return Chance { most: f64::NEG_INFINITY, median: 0.0, scale: 0.0 };
+        };
+        let mean = upper.iter().sum::<f64>() / upper.len() as f64;
+        Chance { most, median, scale: (mean - median) / UPPER_HALF }
     }
 
     /// Nats that a lamp must reach.
     fn asked_for(&self) -> f64 {
-        let beyond = if self.most.is_finite() {
-            (self.most + MARGIN_NATS).max(self.mean + MARGIN_SIGMA * self.sd)
-        } else {
-            0.0
-        };
+        let beyond = (self.most + MARGIN_NATS).max(self.median + MARGIN_SCALES * self.scale);
         beyond.max(MARGIN_NATS)
     }
 }
@@ -267,10 +269,30 @@ pub fn companions(
         let true_one = judge(&lamp);
         let false_ones: Vec<f64> =
             (0..FALSE_COMPANIONS).map(|seed| judge(&lamp.displaced(seed)).nats).collect();
-        let chance = Chance::from(&false_ones);
+        let chance = Chance::from(false_ones);
         if true_one.met >= MIN_ANCHORS && true_one.nats >= chance.asked_for() {
             out.push(gas);
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
+
+    #[test]
+    fn the_scale_of_gumbels_law_comes_back() {
+        // Quantiles of Gumbel's law by its inverse, scale 2.5.
+        let mut rng = ChaCha8Rng::seed_from_u64(1);
+        let nats = (0..20_000).map(|_| -2.5 * (-rng.random_range(1e-12..1.0f64).ln()).ln());
+        let c = Chance::from(nats.collect());
+        assert!((c.scale - 2.5).abs() < 0.1, "{}", c.scale);
+        assert!((c.median - 2.5 * 0.3665).abs() < 0.1, "{}", c.median);
+        // Hopeless false lamps do not move what is asked for.
+        let few = |worst: f64| Chance::from(vec![worst, 1.0, 2.0, 3.0, 4.0, 6.0]).asked_for();
+        assert_eq!(few(0.0), few(-40.0));
+        assert_eq!(Chance::from(Vec::new()).asked_for(), MARGIN_NATS);
+    }
 }
