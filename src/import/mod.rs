@@ -1,6 +1,7 @@
 //! A file becomes a [`Spectrum`].
 //!
-//! One kind of file is read so far: **delimited text** of any habit. The separator (comma,
+//! What a file is, is told from its first bytes: **delimited text** of any habit, **JCAMP-DX**
+//! (versions 4.24 and 5.01), **FITS** (images and tables of one dimension). Of text, the separator (comma,
 //! semicolon, tab, blanks), the decimal sign, the encoding, the line ends, the number of lines
 //! around the data, the columns and the direction of the axis are found from the file; each guess
 //! is written as a sentence into [`Provenance::notes`](crate::Provenance), and each line that is
@@ -34,9 +35,12 @@
 mod build;
 mod columns;
 mod encoding;
+mod fits;
+mod jcamp;
 mod layout;
 mod metadata;
 mod numbers;
+mod points;
 mod sniff;
 mod table;
 
@@ -47,7 +51,10 @@ use std::io::Read;
 use std::path::Path;
 
 pub use build::{DUPLICATES_SHARE, MIN_POINTS};
+pub use jcamp::peak_table;
 pub use metadata::MAX_METADATA_LINES;
+#[cfg(test)]
+pub(crate) use points::mask_of;
 pub use sniff::{Format, sniff};
 
 /// Default of [`ImportSettings::max_bytes`]: 256 MiB, above any export of one spectrum met, and
@@ -73,6 +80,11 @@ pub struct ImportSettings {
     /// `None` takes a byte-order mark, else UTF-16 where every second byte is zero, else UTF-8,
     /// else windows-1252.
     pub encoding: Option<String>,
+    /// Which of several recordings in one file, from 1: a block of JCAMP-DX, an image or table of
+    /// FITS.
+    pub block: Option<usize>,
+    /// First and last row to sum, from 1, where an image has several.
+    pub rows: Option<[usize; 2]>,
     /// Longest file read, in bytes.
     pub max_bytes: u64,
     /// Most data points read.
@@ -84,6 +96,8 @@ impl Default for ImportSettings {
         ImportSettings {
             columns: None,
             encoding: None,
+            block: None,
+            rows: None,
             max_bytes: DEFAULT_MAX_BYTES,
             max_points: DEFAULT_MAX_POINTS,
         }
@@ -142,6 +156,25 @@ pub fn read_bytes(bytes: &[u8], path: &Path, settings: &ImportSettings) -> Resul
     }
     match sniff(bytes, path)? {
         Format::Text => read_text(bytes, path, settings),
+        Format::Fits => fits::read(bytes, path, settings),
+        Format::Jcamp => {
+            only_for_text(path, settings)?;
+            let decoded = encoding::decode(bytes, path, settings.encoding.as_deref())?;
+            jcamp::read(&decoded.text, bytes, path, settings)
+        }
+    }
+}
+
+/// Refuses a choice of columns for a file that has none.
+fn only_for_text(path: &Path, settings: &ImportSettings) -> Result<()> {
+    match &settings.columns {
+        None => Ok(()),
+        Some(_) => Err(Error::input(
+            path,
+            None,
+            "columns were asked for, but this file is no table of columns",
+            "leave the choice of columns out for it",
+        )),
     }
 }
 

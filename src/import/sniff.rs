@@ -9,6 +9,10 @@ use std::path::Path;
 pub enum Format {
     /// Delimited text.
     Text,
+    /// JCAMP-DX, a text of labelled records.
+    Jcamp,
+    /// FITS, in blocks of binary numbers with headers.
+    Fits,
 }
 
 /// Bytes looked at for control characters.
@@ -38,12 +42,13 @@ const SIGNATURES: &[(&[u8], &str)] = &[
     (b"\x89HDF\r\n\x1a\n", "an HDF5 file"),
     (b"SQLite format 3\0", "an SQLite database"),
     (b"\x7fELF", "a program"),
-    (b"SIMPLE  =", "a FITS file"),
 ];
+
+/// How every FITS file begins.
+const FITS: &[u8] = b"SIMPLE  =";
 
 /// First words of text that is no table.
 const MARKUP: &[(&[u8], &str)] = &[
-    (b"##TITLE", "a JCAMP-DX file"),
     (b"<!doctype", "a web page"),
     (b"<html", "a web page"),
     (b"<?xml", "an XML document"),
@@ -59,6 +64,9 @@ pub fn sniff(bytes: &[u8], path: &Path) -> Result<Format> {
     if bytes.is_empty() {
         return Err(Error::input(path, None, "the file is empty", "export the spectrum again"));
     }
+    if bytes.starts_with(FITS) {
+        return Ok(Format::Fits);
+    }
     if let Some((_, what)) = SIGNATURES.iter().find(|(magic, _)| bytes.starts_with(magic)) {
         return Err(not_a_table(path, what));
     }
@@ -69,6 +77,9 @@ pub fn sniff(bytes: &[u8], path: &Path) -> Result<Format> {
         .find(|(word, _)| words.get(..word.len()).is_some_and(|w| w.eq_ignore_ascii_case(word)));
     if let Some((_, what)) = found {
         return Err(not_a_table(path, what));
+    }
+    if super::jcamp::is_jcamp(&bytes[..bytes.len().min(LOOK_BYTES)]) {
+        return Ok(Format::Jcamp);
     }
     if super::encoding::utf16(bytes).is_none() && looks_binary(bytes) {
         return Err(not_a_table(path, "binary data"));

@@ -6,7 +6,9 @@
 pub mod cautions;
 pub mod csv;
 pub mod files;
+pub mod fits;
 pub mod format;
+pub mod jcamp;
 mod medium;
 pub mod record;
 pub mod svg;
