@@ -5,6 +5,7 @@
 
 pub mod cautions;
 pub mod csv;
+pub mod exchange;
 pub mod files;
 pub mod fits;
 pub mod format;

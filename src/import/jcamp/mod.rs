@@ -51,7 +51,7 @@ pub(super) fn read(
                     }
                     _ => format!("the block holds ##{}=, which is not read", table.shown),
                 },
-                "export the spectrum as XYDATA or XYPOINTS (`glowtell convert` lists peaks)",
+                "export the spectrum as XYDATA or XYPOINTS (peaks: `glowtell convert --peaks`)",
             ));
         }
     };
