@@ -27,11 +27,27 @@ const BRIGHT_SIGMAS: f64 = 10.0;
 /// Fewest such points in common.
 const LEAST_OVERLAP: usize = 8;
 
+/// Middle of the squares of a normal scatter, over its variance (chi-square, one degree of
+/// freedom).
+const MEDIAN_OF_SQUARES: f64 = 0.4549;
+
 /// One exposure on the scale of the longest.
 struct Scaled {
     counts: Vec<f64>,
+    /// Standard uncertainty of each point: all of it where it was measured, else read noise alone.
     sigma: Vec<f64>,
+    measured: bool,
     usable: Vec<bool>,
+    scale: f64,
+}
+
+impl Scaled {
+    /// Standard uncertainty of a point with so much light above the dark level, where a photon
+    /// count of the longest exposure has the variance `gain`.
+    fn sigma_at(&self, i: usize, light: f64, gain: f64) -> f64 {
+        let photons = if self.measured { 0.0 } else { gain * self.scale * light.max(0.0) };
+        (self.sigma[i].powi(2) + photons).sqrt().max(f64::MIN_POSITIVE)
+    }
 }
 
 /// The exposures as one recording, in the unit of the longest.
@@ -65,9 +81,13 @@ pub fn merge(exposures: &[Spectrum]) -> Result<Spectrum> {
     let mut notes = Vec::new();
     let mut scaled: Vec<Scaled> = vec![Scaled {
         counts: longest.counts().to_vec(),
-        sigma: sigma_of(longest),
+        sigma: read_noise(longest),
+        measured: longest.sigma().is_some(),
         usable: longest.mask().iter().map(|m| m.is_good()).collect(),
+        scale: 1.0,
     }];
+    let zero = quarter(longest.counts());
+    let mut gains = Vec::new();
     for pair in order.windows(2) {
         // Against the next longer one: that has the most unclipped light in common.
         let (long, short) = (&scaled[scaled.len() - 1], &list[pair[1]]);
@@ -90,7 +110,8 @@ pub fn merge(exposures: &[Spectrum]) -> Result<Spectrum> {
             }
         }
         let counts: Vec<f64> = short.counts().iter().map(|c| offset + scale * c).collect();
-        let sigma: Vec<f64> = sigma_of(short).iter().map(|u| scale * u).collect();
+        let sigma: Vec<f64> = read_noise(short).iter().map(|u| scale * u).collect();
+        gains.push(fit.gain);
         let usable: Vec<bool> = short.mask().iter().map(|m| m.is_good()).collect();
         if fit.far_share > FAR_SHARE && fit.worst > TOLD_SHARE {
             notes.push(format!(
@@ -105,8 +126,10 @@ pub fn merge(exposures: &[Spectrum]) -> Result<Spectrum> {
              in common.",
             fit.scale_u, fit.points
         ));
-        scaled.push(Scaled { counts, sigma, usable });
+        scaled.push(Scaled { counts, sigma, measured: short.sigma().is_some(), usable, scale });
     }
+    gains.sort_by(f64::total_cmp);
+    let gain = gains.get(gains.len() / 2).copied().unwrap_or(0.0);
     let mut counts = vec![f64::NAN; n];
     let mut sigma = vec![0.0; n];
     let mut saturated = vec![false; n];
@@ -118,15 +141,17 @@ pub fn merge(exposures: &[Spectrum]) -> Result<Spectrum> {
             let dead = list.iter().all(|s| s.mask()[i].has(Mask::DEAD));
             if let Some(last) = scaled.last().filter(|_| !dead) {
                 counts[i] = last.counts[i];
-                sigma[i] = last.sigma[i];
+                sigma[i] = last.sigma_at(i, last.counts[i] - zero, gain);
                 saturated[i] = true;
             }
             continue;
         }
         filled += usize::from(!scaled[0].usable[i]);
-        let weight = |s: &&&Scaled| s.sigma[i].max(f64::MIN_POSITIVE).powi(-2);
-        let sum: f64 = good.iter().map(|s| weight(&s)).sum();
-        counts[i] = good.iter().map(|s| weight(&s) * s.counts[i]).sum::<f64>() / sum;
+        // One figure of the light for all weights, or a low reading would weigh more.
+        let light = good.iter().map(|s| s.counts[i]).sum::<f64>() / good.len() as f64 - zero;
+        let weight = |s: &Scaled| s.sigma_at(i, light, gain).powi(-2);
+        let sum: f64 = good.iter().map(|s| weight(s)).sum();
+        counts[i] = good.iter().map(|s| weight(s) * s.counts[i]).sum::<f64>() / sum;
         sigma[i] = sum.powf(-0.5);
     }
     let mut out = Spectrum::new(longest.axis().clone(), counts)?.with_sigma(sigma)?;
@@ -159,22 +184,20 @@ fn brightness(s: &Spectrum) -> f64 {
     v.iter().take(upto).map(|c| c - zero).sum::<f64>() * (1.0 + clipped)
 }
 
-/// Standard uncertainties as measured, else from the scatter and the photon noise it shows.
-fn sigma_of(s: &Spectrum) -> Vec<f64> {
+/// Standard uncertainties as measured, else the scatter without that of photons.
+fn read_noise(s: &Spectrum) -> Vec<f64> {
     if let Some(u) = s.sigma() {
         return u.to_vec();
     }
     let good: Vec<bool> = s.mask().iter().map(|m| m.is_good()).collect();
-    let noise = noise_of(s.counts(), &good, None);
-    let mut levels: Vec<f64> = s.counts().to_vec();
-    levels.sort_by(f64::total_cmp);
-    let zero = levels.get(levels.len() / 20).copied().unwrap_or(0.0);
-    noise
-        .sigma
-        .iter()
-        .zip(s.counts())
-        .map(|(u, c)| (u * u + noise.counts_per_electron * (c - zero).max(0.0)).sqrt())
-        .collect()
+    noise_of(s.counts(), &good, None).sigma
+}
+
+/// The lower quartile: a level without line.
+fn quarter(y: &[f64]) -> f64 {
+    let mut v = y.to_vec();
+    v.sort_by(f64::total_cmp);
+    v.get(v.len() / 4).copied().unwrap_or(0.0)
 }
 
 /// `long = offset + scale · short` over the points that both hold.
@@ -186,15 +209,16 @@ struct Fit {
     far_share: f64,
     /// Largest relative departure among the points that do not follow.
     worst: f64,
+    /// Variance of a count of light in the longest exposure.
+    gain: f64,
 }
 
 fn fit(long: &Scaled, short: &Spectrum) -> Option<Fit> {
-    let own = sigma_of(short);
+    let own = read_noise(short);
+    let measured = short.sigma().is_some();
     let both: Vec<usize> =
         (0..short.len()).filter(|i| long.usable[*i] && short.mask()[*i].is_good()).collect();
-    let mut levels: Vec<f64> = both.iter().map(|i| short.counts()[*i]).collect();
-    levels.sort_by(f64::total_cmp);
-    let zero = *levels.get(levels.len() / 4)?;
+    let zero = quarter(&both.iter().map(|i| short.counts()[*i]).collect::<Vec<f64>>());
     let is_bright = |i: usize| short.counts()[i] - zero > BRIGHT_SIGMAS * own[i];
     let bright: Vec<usize> = both.iter().copied().filter(|i| is_bright(*i)).collect();
     if bright.len() < LEAST_OVERLAP {
@@ -204,9 +228,7 @@ fn fit(long: &Scaled, short: &Spectrum) -> Option<Fit> {
     let (mut offset, mut scale, mut scale_u) = (0.0, 1.0, 0.0);
     // A first scale from the medians of the bright points, which no change of one line tilts.
     let mut ratios: Vec<f64> = Vec::new();
-    let mut long_levels: Vec<f64> = both.iter().map(|i| long.counts[*i]).collect();
-    long_levels.sort_by(f64::total_cmp);
-    let long_zero = *long_levels.get(long_levels.len() / 4)?;
+    let long_zero = quarter(&both.iter().map(|i| long.counts[*i]).collect::<Vec<f64>>());
     for i in &bright {
         ratios.push((long.counts[*i] - long_zero) / (short.counts()[*i] - zero));
     }
@@ -216,8 +238,15 @@ fn fit(long: &Scaled, short: &Spectrum) -> Option<Fit> {
         scale = middle;
         offset = long_zero - scale * zero;
     }
-    let spread = |i: usize, scale: f64| long.sigma[i].hypot(scale * own[i]).max(f64::MIN_POSITIVE);
+    let light = |i: usize, scale: f64| (scale * (short.counts()[i] - zero)).max(0.0);
+    let mut gain = 0.0;
     for _ in 0..ROUNDS {
+        gain = gain_of(long, short, &own, measured, &bright, (offset, scale, zero));
+        let spread = |i: usize, scale: f64| {
+            let photons = if measured { 0.0 } else { gain * scale * light(i, scale) };
+            let of_short = ((scale * own[i]).powi(2) + photons).sqrt();
+            long.sigma_at(i, light(i, scale), gain).hypot(of_short)
+        };
         let follows = |i: &usize| {
             (long.counts[*i] - offset - scale * short.counts()[*i]).abs()
                 <= FAR_SIGMAS * spread(*i, scale)
@@ -242,7 +271,13 @@ fn fit(long: &Scaled, short: &Spectrum) -> Option<Fit> {
             return None;
         }
         // Noise of the shorter one along x flattens the line by its share of the spread.
-        let noise: f64 = kept.iter().map(|i| spread(*i, scale).powi(-2) * own[*i].powi(2)).sum();
+        let noise: f64 = kept
+            .iter()
+            .map(|i| {
+                let photons = if measured { 0.0 } else { gain * light(*i, scale) / scale };
+                spread(*i, scale).powi(-2) * (own[*i].powi(2) + photons)
+            })
+            .sum();
         let steady = 1.0 - (noise * s0 / det).clamp(0.0, 0.5);
         scale = (s0 * sxy - sx * sy) / det / steady;
         offset = (sy - scale * sx) / s0 - scale * zero;
@@ -251,6 +286,11 @@ fn fit(long: &Scaled, short: &Spectrum) -> Option<Fit> {
     if !(scale.is_finite() && scale > 0.0 && offset.is_finite()) {
         return None;
     }
+    let spread = |i: usize, scale: f64| {
+        let photons = if measured { 0.0 } else { gain * scale * light(i, scale) };
+        let of_short = ((scale * own[i]).powi(2) + photons).sqrt();
+        long.sigma_at(i, light(i, scale), gain).hypot(of_short)
+    };
     let away = |i: &&usize| {
         (long.counts[**i] - offset - scale * short.counts()[**i]).abs()
             > FAR_SIGMAS * spread(**i, scale)
@@ -270,7 +310,35 @@ fn fit(long: &Scaled, short: &Spectrum) -> Option<Fit> {
         points: kept.len(),
         far_share: far.len() as f64 / bright.len() as f64,
         worst,
+        gain,
     })
+}
+
+/// Variance of a count of light in the longest exposure, from how far the bright points of two
+/// exposures lie from the line between them. The middle of all, so that a line whose light changed
+/// has no say.
+fn gain_of(
+    long: &Scaled,
+    short: &Spectrum,
+    own: &[f64],
+    measured: bool,
+    bright: &[usize],
+    (offset, scale, zero): (f64, f64, f64),
+) -> f64 {
+    if measured || long.measured {
+        return 0.0;
+    }
+    let mut each: Vec<f64> = bright
+        .iter()
+        .map(|i| {
+            let away = long.counts[*i] - offset - scale * short.counts()[*i];
+            let read = long.sigma[*i].powi(2) + (scale * own[*i]).powi(2);
+            let light = (scale * (short.counts()[*i] - zero)).max(f64::MIN_POSITIVE);
+            (away * away / MEDIAN_OF_SQUARES - read) / (light * (long.scale + scale))
+        })
+        .collect();
+    each.sort_by(f64::total_cmp);
+    each.get(each.len() / 2).copied().unwrap_or(0.0).max(0.0)
 }
 
 #[cfg(test)]

@@ -153,18 +153,22 @@ fn without_strangers(repeats: &[Spectrum]) -> (Vec<Spectrum>, Vec<String>) {
     let middle: Vec<f64> = (0..repeats[0].len())
         .map(|i| middle_of(&mut repeats.iter().map(|s| s.counts()[i]).collect()))
         .collect();
-    let levels = match_levels(repeats, &middle, &at);
+    let hits = (HIT_SHARE * at.len() as f64).ceil() as usize;
     let scatter: Vec<f64> = repeats
         .iter()
-        .zip(&levels)
-        .map(|(s, (offset, scale))| {
-            let mut far: Vec<f64> = at
-                .iter()
-                .map(|i| ((s.counts()[*i] - offset) / scale - middle[*i]).powi(2))
-                .collect();
-            far.sort_by(f64::total_cmp);
-            far.truncate(far.len() - (HIT_SHARE * far.len() as f64).ceil() as usize);
-            (far.iter().sum::<f64>() / far.len() as f64).sqrt()
+        .map(|s| {
+            let mut own = at.clone();
+            let mut rms = 0.0;
+            // A hit tilts the level at first; without it the level is right.
+            for _ in 0..2 {
+                let level = match_levels(std::slice::from_ref(s), &middle, &own);
+                let (offset, scale) = level.first().copied().unwrap_or((0.0, 1.0));
+                let away = |i: usize| ((s.counts()[i] - offset) / scale - middle[i]).powi(2);
+                own.sort_by(|a, b| away(*a).total_cmp(&away(*b)));
+                own.truncate(own.len() - hits.min(own.len() / 2));
+                rms = (own.iter().map(|i| away(*i)).sum::<f64>() / own.len() as f64).sqrt();
+            }
+            rms
         })
         .collect();
     let mut kept = Vec::new();

@@ -1,7 +1,7 @@
 //! A file becomes a [`Spectrum`].
 //!
 //! What a file is, is told from its first bytes: **delimited text** of any habit, **JCAMP-DX**
-//! (versions 4.24 and 5.01), **FITS** (images and tables of one dimension). Of text, the separator (comma,
+//! (versions 4.24 and 5.01), **FITS** (images and tables of one dimension), a **picture** of a spectrum (PNG, JPEG). Of text, the separator (comma,
 //! semicolon, tab, blanks), the decimal sign, the encoding, the line ends, the number of lines
 //! around the data, the columns and the direction of the axis are found from the file; each guess
 //! is written as a sentence into [`Provenance::notes`](crate::Provenance), and each line that is
@@ -40,6 +40,7 @@ mod jcamp;
 mod layout;
 mod metadata;
 mod numbers;
+mod picture;
 mod points;
 mod sniff;
 mod table;
@@ -127,6 +128,7 @@ pub fn read_file(path: &Path, settings: &ImportSettings) -> Result<Spectrum> {
     let mut file = File::open(path).map_err(unreadable)?;
     let mut bytes = Vec::with_capacity(usize::try_from(about.len()).unwrap_or(0) + 1);
     let mut lines = LineCounter::default();
+    let mut format = Format::Text;
     loop {
         let seen = bytes.len();
         let got =
@@ -138,10 +140,12 @@ pub fn read_file(path: &Path, settings: &ImportSettings) -> Result<Spectrum> {
             return Err(too_many_bytes(path, settings));
         }
         if seen == 0 {
-            sniff(&bytes, path)?;
+            format = sniff(&bytes, path)?;
         }
-        lines.add(&bytes[seen..]);
-        lines.check(path, settings)?;
+        if format.is_text() {
+            lines.add(&bytes[seen..]);
+            lines.check(path, settings)?;
+        }
     }
     read_bytes(&bytes, path, settings)
 }
@@ -154,8 +158,13 @@ pub fn read_bytes(bytes: &[u8], path: &Path, settings: &ImportSettings) -> Resul
     if bytes.len() as u64 > settings.max_bytes {
         return Err(too_many_bytes(path, settings));
     }
-    match sniff(bytes, path)? {
+    let format = sniff(bytes, path)?;
+    match format {
         Format::Text => read_text(bytes, path, settings),
+        Format::Png | Format::Jpeg => {
+            only_for_text(path, settings)?;
+            picture::read(bytes, path, settings, format == Format::Png)
+        }
         Format::Fits => fits::read(bytes, path, settings),
         Format::Jcamp => {
             only_for_text(path, settings)?;

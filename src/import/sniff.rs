@@ -13,6 +13,17 @@ pub enum Format {
     Jcamp,
     /// FITS, in blocks of binary numbers with headers.
     Fits,
+    /// A PNG picture of a spectrum.
+    Png,
+    /// A JPEG picture of a spectrum.
+    Jpeg,
+}
+
+impl Format {
+    /// True for formats that are lines of text.
+    pub fn is_text(self) -> bool {
+        matches!(self, Format::Text | Format::Jcamp)
+    }
 }
 
 /// Bytes looked at for control characters.
@@ -22,8 +33,6 @@ const MAX_CONTROL_SHARE: f64 = 0.05;
 
 /// First bytes of kinds that are no text, with their names in a sentence.
 const SIGNATURES: &[(&[u8], &str)] = &[
-    (b"\x89PNG\r\n\x1a\n", "a PNG picture"),
-    (b"\xff\xd8\xff", "a JPEG picture"),
     (b"GIF87a", "a GIF picture"),
     (b"GIF89a", "a GIF picture"),
     (b"II*\0", "a TIFF picture"),
@@ -44,8 +53,10 @@ const SIGNATURES: &[(&[u8], &str)] = &[
     (b"\x7fELF", "a program"),
 ];
 
-/// How every FITS file begins.
+/// How files of these kinds begin.
 const FITS: &[u8] = b"SIMPLE  =";
+const PNG: &[u8] = b"\x89PNG\r\n\x1a\n";
+const JPEG: &[u8] = b"\xff\xd8\xff";
 
 /// First words of text that is no table.
 const MARKUP: &[(&[u8], &str)] = &[
@@ -64,8 +75,10 @@ pub fn sniff(bytes: &[u8], path: &Path) -> Result<Format> {
     if bytes.is_empty() {
         return Err(Error::input(path, None, "the file is empty", "export the spectrum again"));
     }
-    if bytes.starts_with(FITS) {
-        return Ok(Format::Fits);
+    for (magic, format) in [(FITS, Format::Fits), (PNG, Format::Png), (JPEG, Format::Jpeg)] {
+        if bytes.starts_with(magic) {
+            return Ok(format);
+        }
     }
     if let Some((_, what)) = SIGNATURES.iter().find(|(magic, _)| bytes.starts_with(magic)) {
         return Err(not_a_table(path, what));
@@ -122,8 +135,7 @@ mod tests {
 
     #[test]
     fn other_kinds_are_named() {
-        assert!(sentence(b"\x89PNG\r\n\x1a\nxxxx").contains("PNG"));
-        assert!(sentence(b"\xff\xd8\xff\xe0").contains("JPEG"));
+        assert!(sentence(b"GIF89a").contains("GIF"));
         assert!(sentence(b"PK\x03\x04....").contains("ZIP"));
         assert!(sentence(b"\x1f\x8b\x08").contains("gzip"));
         assert!(sentence(b"%PDF-1.7").contains("PDF"));
@@ -136,6 +148,10 @@ mod tests {
     fn text_and_utf16_pass() {
         let path = Path::new("a.csv");
         assert_eq!(sniff(b"1,2\n", path).unwrap(), Format::Text);
+        assert_eq!(sniff(b"\x89PNG\r\n\x1a\nxxxx", path).unwrap(), Format::Png);
+        assert_eq!(sniff(b"\xff\xd8\xff\xe0", path).unwrap(), Format::Jpeg);
+        assert_eq!(sniff(b"$$ made\n## title = x\n", path).unwrap(), Format::Jcamp);
+        assert_eq!(sniff(b"## Wavelength, counts\n1,2\n", path).unwrap(), Format::Text);
         assert_eq!(sniff(b"\xff\xfe1\0,\0", path).unwrap(), Format::Text);
         assert_eq!(sniff(b"1\0,\x002\0\n\0", path).unwrap(), Format::Text);
     }
