@@ -11,11 +11,11 @@ const SHEET: &str = "bench.toml";
 
 pub fn run(args: &SheetArgs, common: &Common) -> anyhow::Result<Ending> {
     let out = args.out.clone().unwrap_or_else(|| args.folder.join(SHEET));
-    let draft = draft(&args.folder, &out, &common.import, &common.tables)?;
-    check_target(&out, &draft.files)?;
     if args.out.is_none() && out.exists() {
         anyhow::bail!("{}: is there already; name another with --out", out.display());
     }
+    let draft = draft(&args.folder, &out, &common.import, &common.tables)?;
+    check_target(&out, &draft.files)?;
     save(&out, &draft.text)?;
     if common.quiet {
         return Ok(Ending::Answered);
