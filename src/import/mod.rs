@@ -28,9 +28,10 @@
 //!
 //! A file is refused unread when it is longer than [`ImportSettings::max_bytes`], and while it is
 //! being read once it has more lines than [`ImportSettings::max_points`] data lines and
-//! [`MAX_OTHER_LINES`] others could fill, or a line longer than [`MAX_LINE_BYTES`]. So memory is
-//! bounded by about twice `max_bytes` (the bytes and their decoded text) and, for a file of many
-//! short lines, by far less.
+//! [`MAX_OTHER_LINES`] others could fill, or a line longer than [`MAX_LINE_BYTES`]. A long text in
+//! UTF-8 is read in pieces, so that memory is bounded by its points; for other files it is bounded
+//! by about twice `max_bytes` (the bytes and their decoded text). A picture is refused by its size
+//! before it is unpacked; no length that a file claims is believed before its bytes are there.
 
 mod build;
 mod columns;
@@ -41,6 +42,7 @@ mod layout;
 mod metadata;
 mod numbers;
 mod picture;
+mod pieces;
 mod points;
 mod sniff;
 mod table;
@@ -126,6 +128,12 @@ pub fn read_file(path: &Path, settings: &ImportSettings) -> Result<Spectrum> {
         return Err(too_many_bytes(path, settings));
     }
     let mut file = File::open(path).map_err(unreadable)?;
+    if about.is_file()
+        && about.len() >= pieces::FROM_BYTES
+        && let Some(s) = pieces::read(&mut file, about.len(), path, settings)?
+    {
+        return Ok(s);
+    }
     let mut bytes = Vec::with_capacity(usize::try_from(about.len()).unwrap_or(0) + 1);
     let mut lines = LineCounter::default();
     let mut format = Format::Text;
@@ -200,7 +208,7 @@ fn read_text(bytes: &[u8], path: &Path, settings: &ImportSettings) -> Result<Spe
             table::Outcome::OtherDecimalSign => layout = layout.with_decimal_comma(),
         }
     };
-    build::spectrum(bytes, path, decoded.note, &layout, plan, table)
+    build::spectrum(build::sha256(bytes), path, decoded.note, &layout, plan, table)
 }
 
 /// The sentence for a file above the limit of bytes.
