@@ -101,11 +101,11 @@ impl Cards {
     /// What says something about the recording rather than about the file.
     pub fn metadata(&self) -> Vec<(String, String)> {
         let of_the_file = |k: &str| {
-            const WHOLE: [&str; 12] = [
-                "SIMPLE", "BITPIX", "EXTEND", "BSCALE", "BZERO", "BLANK", "PCOUNT", "GCOUNT",
-                "TFIELDS", "XTENSION", "CHECKSUM", "DATASUM",
+            const WHOLE: [&str; 14] = [
+                "EXTNAME", "AIRORVAC", "SIMPLE", "BITPIX", "EXTEND", "BSCALE", "BZERO", "BLANK",
+                "PCOUNT", "GCOUNT", "TFIELDS", "XTENSION", "CHECKSUM", "DATASUM",
             ];
-            const BEGIN: [&str; 4] = ["NAXIS", "TFORM", "TDISP", "TBCOL"];
+            const BEGIN: [&str; 6] = ["NAXIS", "TFORM", "TDISP", "TBCOL", "TTYPE", "TUNIT"];
             WHOLE.contains(&k) || BEGIN.iter().any(|b| k.starts_with(b))
         };
         self.list
