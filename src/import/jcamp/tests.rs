@@ -54,6 +54,16 @@ fn the_published_example_in_every_form() {
 }
 
 #[test]
+fn a_file_of_another_writer() {
+    // Written by the Python library jcamp 1.3.2; it reads the pairs that are written here alike.
+    let bytes = include_bytes!("../../../tests/files/other.jdx");
+    let s = read_bytes(bytes, Path::new("other.jdx"), &ImportSettings::default()).unwrap();
+    assert_eq!(s.x(), (400..420).map(f64::from).collect::<Vec<_>>());
+    let digits = [3, 1, 4, 1, 5, 9, 2, 6, 5, 3, 5, 8, 9, 7, 9, 3, 2, 3, 8, 4];
+    assert_eq!(s.counts(), digits.map(f64::from));
+}
+
+#[test]
 fn check_values_are_checked() {
     assert!(refused(&file("400AJJ%jjjjjj\n409d\n")).contains("check value"));
     // Two lines, with a line between them lost.
