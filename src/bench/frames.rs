@@ -256,15 +256,15 @@ impl Frames {
         sorted.sort_by(f64::total_cmp);
         let least = FLAT_LEAST_SHARE * sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
         let mut out = 0usize;
-        for i in 0..level.counts.len() {
+        for (i, course) in smooth.iter().enumerate() {
             let clipped = mean.mask()[i].has(Mask::SATURATED);
-            if smooth[i] <= least || level.counts[i] <= least || clipped || level.bad[i] {
+            if *course <= least || level.counts[i] <= least || clipped || level.bad[i] {
                 level.bad[i] = true;
                 out += 1;
                 continue;
             }
-            level.counts[i] /= smooth[i];
-            level.sigma[i] /= smooth[i];
+            level.counts[i] /= course;
+            level.sigma[i] /= course;
         }
         if out * 2 > level.counts.len() {
             return Err(Error::refused(

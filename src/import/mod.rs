@@ -54,7 +54,7 @@ use std::io::Read;
 use std::path::Path;
 
 pub use build::{DUPLICATES_SHARE, MIN_POINTS};
-pub use jcamp::peak_table;
+pub use jcamp::{PeakRows, peak_table};
 pub use metadata::MAX_METADATA_LINES;
 #[cfg(test)]
 pub(crate) use points::mask_of;

@@ -21,7 +21,7 @@ const PIECE_BYTES: usize = 1 << 20;
 
 /// What came of one way through the file.
 enum Way {
-    Read(Spectrum),
+    Read(Box<Spectrum>),
     /// The numbers have a decimal comma, which the first piece did not show.
     DecimalComma,
     /// It takes the whole text.
@@ -46,7 +46,7 @@ pub(super) fn read(
     };
     for comma in [false, true] {
         match way(file, length, path, settings, comma)? {
-            Way::Read(s) => return Ok(Some(s)),
+            Way::Read(s) => return Ok(Some(*s)),
             Way::Whole => break,
             Way::DecimalComma => from_start(file)?,
         }
@@ -106,7 +106,8 @@ fn way(
     }
     let table = reader.finish()?;
     let digest = build::hexadecimal(&hash.finalize());
-    Ok(Way::Read(build::spectrum(digest, path, None, &layout, plan, table)?))
+    let spectrum = build::spectrum(digest, path, None, &layout, plan, table)?;
+    Ok(Way::Read(Box::new(spectrum)))
 }
 
 /// UTF-8 with line feeds, and no zero bytes.

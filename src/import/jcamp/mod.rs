@@ -60,6 +60,9 @@ pub(super) fn read(
     points.spectrum(bytes, path, settings.max_points)
 }
 
+/// Place and height of each peak, in file order.
+pub type PeakRows = Vec<(f64, f64)>;
+
 /// Peaks of a ##PEAK TABLE=: wavelength in nm (air; pixels where the block says so) and height, in
 /// file order, with the notes on what was done to the axis. The first such table, or that of the
 /// block asked for.
@@ -70,7 +73,7 @@ pub fn peak_table(
     bytes: &[u8],
     path: &Path,
     settings: &ImportSettings,
-) -> Result<(Vec<(f64, f64)>, Vec<String>)> {
+) -> Result<(PeakRows, Vec<String>)> {
     if bytes.len() as u64 > settings.max_bytes {
         return Err(super::too_many_bytes(path, settings));
     }

@@ -320,10 +320,10 @@ fn straighten(rows: &[Vec<f32>], list: &[f64], middle: f64) -> (f64, f64) {
         };
         let sum = |from: usize, to: usize| -> Vec<f64> {
             let mut out = vec![0.0; n];
-            for k in from..to {
+            for (k, row) in rows.iter().enumerate().take(to).skip(from) {
                 let shift = moved(k);
                 for (u, o) in out.iter_mut().enumerate() {
-                    *o += f64::from(between(&rows[k], u as f64 + shift));
+                    *o += f64::from(between(row, u as f64 + shift));
                 }
             }
             without_smooth(&out)
