@@ -21,6 +21,10 @@ const DARK_SHARE: f64 = 0.01;
 const DARK_SIGMAS: f64 = 12.0;
 /// Light in humps over light in lines from which a thing is a light source rather than a tube.
 const HUMP_RATIO: f64 = 3.0;
+/// Significance from which on a peak of a dim recording is light rather than scatter, and its least
+/// width in points.
+const FAINT: f64 = 6.0;
+const FAINT_POINTS: f64 = 2.0;
 /// Correlation of what stands above the baselines from which two recordings may be of one thing.
 const ALIKE: f64 = 0.98;
 
@@ -168,7 +172,9 @@ fn lamp_of(seen: &[&Seen], tables: &Tables) -> Option<(usize, Profile)> {
             })
             .collect();
         all.into_iter().max_by(|a, b| {
-            let key = |p: &Profile| (p.anchors.len(), -p.rms_nm);
+            // Phosphor is what lamps have and tubes lack.
+            let fluorescent = |p: &Profile| p.lamps.iter().any(|l| l.lamp == Lamp::Fluorescent);
+            let key = |p: &Profile| (fluorescent(p), p.anchors.len(), -p.rms_nm);
             key(&a.1).partial_cmp(&key(&b.1)).unwrap_or(std::cmp::Ordering::Equal)
         })
     };
@@ -181,7 +187,12 @@ fn role_of(s: &Seen, middle_top: f64) -> (Role, String) {
     sigma.sort_by(f64::total_cmp);
     let sigma = sigma.get(sigma.len() / 2).copied().unwrap_or(0.0);
     let lines = s.peaks.peaks.iter().filter(|p| p.line_like && p.significance > 20.0).count();
-    if lines == 0 && s.top < (DARK_SHARE * middle_top).max(DARK_SIGMAS * sigma) {
+    // However faint, lines are light; what is narrower than two points is a hot pixel.
+    let width = FAINT_POINTS * s.spectrum.axis().step(s.spectrum.len() / 2);
+    let is_faint =
+        |p: &crate::signal::Peak| p.line_like && p.significance > FAINT && p.fwhm.value > width;
+    let faint = s.peaks.peaks.iter().any(is_faint);
+    if !faint && s.top < (DARK_SHARE * middle_top).max(DARK_SIGMAS * sigma) {
         return (
             Role::Dark,
             format!(
@@ -190,7 +201,7 @@ fn role_of(s: &Seen, middle_top: f64) -> (Role, String) {
             ),
         );
     }
-    if s.hump > HUMP_RATIO || lines == 0 {
+    if s.hump > HUMP_RATIO || (lines == 0 && !faint) {
         return (
             Role::Light,
             match lines {
