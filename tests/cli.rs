@@ -9,6 +9,12 @@ mod bad_input;
 /// An axis set by lamps of all kinds.
 #[path = "cli/calibrate.rs"]
 mod calibrate;
+/// Formats, frames, exposures and the sheet of a folder.
+#[path = "cli/exchange.rs"]
+mod exchange;
+/// Photographs of spectra.
+#[path = "cli/picture.rs"]
+mod picture;
 /// A folder to work in, and the program in it.
 #[path = "cli/place.rs"]
 mod place;

@@ -36,3 +36,26 @@ fn measured_spectra_come_in_with_their_axis() {
     }
     assert!(seen > 0);
 }
+
+/// Every file of the fuzzers' starting points and of what once went wrong: refused or read, never a
+/// panic.
+#[test]
+fn what_the_fuzzers_start_from_is_read_or_refused() {
+    let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz");
+    let mut read = 0;
+    for part in ["corpus", "regressions"] {
+        let Ok(targets) = std::fs::read_dir(folder.join(part)) else { continue };
+        for target in targets {
+            for file in std::fs::read_dir(target.unwrap().path()).unwrap() {
+                let path = file.unwrap().path();
+                for settings in [
+                    ImportSettings::default(),
+                    ImportSettings { rows: Some([1, 2]), block: Some(1), ..Default::default() },
+                ] {
+                    read += usize::from(read_file(&path, &settings).is_ok());
+                }
+            }
+        }
+    }
+    assert!(read > 20, "{read}");
+}

@@ -1,4 +1,4 @@
-//! `lamp` of a bench sheet: one file name, or a list of them.
+//! `lamp`, `dark` and the like of a bench sheet: one file name, or a list of them.
 
 use serde::de::{self, SeqAccess, Visitor};
 use serde::ser::SerializeSeq;
@@ -44,7 +44,7 @@ impl<'de> Visitor<'de> for OneOrMany {
             out.push(name.into());
         }
         if out.is_empty() {
-            return Err(de::Error::custom("lamp is an empty list, give a file name"));
+            return Err(de::Error::custom("an empty list, give a file name"));
         }
         Ok(out)
     }

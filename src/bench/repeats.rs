@@ -20,6 +20,11 @@ const OUTLIER_RATIO: f64 = 20.0;
 const ROUNDS: usize = 8;
 /// Rounds of matching the repeats' levels, each without the points that the one before found hit.
 const MATCHES: usize = 3;
+/// Scatter of a whole recording around the middle of all, over that of the others, from which on it
+/// is no repeat of them; the figure of one of equal recordings varies by some tenths.
+const STRANGER_RATIO: f64 = 3.0;
+/// Share of the points that may be hit without a recording counting as another.
+const HIT_SHARE: f64 = 0.002;
 /// Change of brightness between repeats that is worth a note.
 const NOTED_CHANGE: f64 = 0.05;
 
@@ -42,6 +47,8 @@ pub fn average(repeats: &[Spectrum]) -> Result<Spectrum> {
         same_axis(first, other)?;
     }
     let n = first.len();
+    let (kept, left_out) = without_strangers(repeats);
+    let repeats = &kept[..];
     let mean: Vec<f64> = (0..n).map(|i| mean_at(repeats, i)).collect();
     let mut out = Spectrum::new(first.axis().clone(), mean.clone())?;
     for s in repeats {
@@ -54,7 +61,8 @@ pub fn average(repeats: &[Spectrum]) -> Result<Spectrum> {
         }
     }
     out.unit = first.unit.clone();
-    out.provenance = joined_provenance(repeats);
+    out.provenance = joined_provenance(repeats, "repeat");
+    out.provenance.notes.extend(left_out);
     // Points that carry the noise: all repeats have them, and nothing hit them.
     let mut steady: Vec<usize> =
         (0..n).filter(|i| repeats.iter().all(|s| s.mask()[*i].is_good())).collect();
@@ -102,7 +110,7 @@ pub fn average(repeats: &[Spectrum]) -> Result<Spectrum> {
     Ok(out)
 }
 
-fn same_axis(a: &Spectrum, b: &Spectrum) -> Result<()> {
+pub(super) fn same_axis(a: &Spectrum, b: &Spectrum) -> Result<()> {
     let why = if a.axis().kind() != b.axis().kind() {
         "one is in nm, the other in pixels".to_string()
     } else if a.len() != b.len() {
@@ -116,10 +124,72 @@ fn same_axis(a: &Spectrum, b: &Spectrum) -> Result<()> {
         }
     };
     Err(Error::refused(
-        format!("mean of {} and {}", super::examine::shown_name(a), super::examine::shown_name(b)),
+        format!(
+            "{} together with {}",
+            super::examine::shown_name(a),
+            super::examine::shown_name(b)
+        ),
         format!("their axes differ ({why})"),
         "list them as items of their own",
     ))
+}
+
+/// The recordings that are repeats of each other, and a sentence on each that is none (the light
+/// was off, the fibre had moved). Needs three, of which the majority is right.
+fn without_strangers(repeats: &[Spectrum]) -> (Vec<Spectrum>, Vec<String>) {
+    if repeats.len() < 3 {
+        return (repeats.to_vec(), Vec::new());
+    }
+    let at: Vec<usize> =
+        (0..repeats[0].len()).filter(|i| repeats.iter().all(|s| s.mask()[*i].is_good())).collect();
+    if at.len() < 8 {
+        return (repeats.to_vec(), Vec::new());
+    }
+    let middle_of = |values: &mut Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        let n = values.len();
+        0.5 * (values[(n - 1) / 2] + values[n / 2])
+    };
+    let middle: Vec<f64> = (0..repeats[0].len())
+        .map(|i| middle_of(&mut repeats.iter().map(|s| s.counts()[i]).collect()))
+        .collect();
+    let hits = (HIT_SHARE * at.len() as f64).ceil() as usize;
+    let scatter: Vec<f64> = repeats
+        .iter()
+        .map(|s| {
+            let mut own = at.clone();
+            let mut rms = 0.0;
+            // A hit tilts the level at first; without it the level is right.
+            for _ in 0..2 {
+                let level = match_levels(std::slice::from_ref(s), &middle, &own);
+                let (offset, scale) = level.first().copied().unwrap_or((0.0, 1.0));
+                let away = |i: usize| ((s.counts()[i] - offset) / scale - middle[i]).powi(2);
+                own.sort_by(|a, b| away(*a).total_cmp(&away(*b)));
+                own.truncate(own.len() - hits.min(own.len() / 2));
+                rms = (own.iter().map(|i| away(*i)).sum::<f64>() / own.len() as f64).sqrt();
+            }
+            rms
+        })
+        .collect();
+    let mut kept = Vec::new();
+    let mut notes = Vec::new();
+    for (k, s) in repeats.iter().enumerate() {
+        let mut others: Vec<f64> =
+            scatter.iter().enumerate().filter(|(j, _)| *j != k).map(|(_, v)| *v).collect();
+        let usual = middle_of(&mut others);
+        if scatter[k] > STRANGER_RATIO * usual && usual > 0.0 {
+            notes.push(format!(
+                "{} was left out: it departs from the other repeats {:.0} times as far as they from \
+                 each other",
+                s.provenance.name,
+                scatter[k] / usual
+            ));
+        } else {
+            kept.push(s.clone());
+        }
+    }
+    // Where the majority disagrees, nothing says who is right.
+    if kept.len() * 2 <= repeats.len() { (repeats.to_vec(), Vec::new()) } else { (kept, notes) }
 }
 
 /// Mean of the repeats that recorded something at point `i`; NaN where none did.
@@ -235,8 +305,9 @@ fn median(values: impl Iterator<Item = f64>) -> Option<f64> {
     v.get(v.len() / 2).copied()
 }
 
-fn joined_provenance(repeats: &[Spectrum]) -> crate::Provenance {
-    let mut p = repeats[0].provenance.clone();
+/// Provenance of several recordings made one; `each` is what one of them is called.
+pub(super) fn joined_provenance(repeats: &[Spectrum], each: &str) -> crate::Provenance {
+    let mut p = repeats.first().map(|s| s.provenance.clone()).unwrap_or_default();
     p.sha256 = None;
     p.path = None;
     for (k, s) in repeats.iter().enumerate() {
@@ -244,7 +315,7 @@ fn joined_provenance(repeats: &[Spectrum]) -> crate::Provenance {
         let file = q.path.as_deref().and_then(std::path::Path::file_name);
         let file = file.map_or_else(|| q.name.clone(), |f| f.to_string_lossy().into_owned());
         let digest = q.sha256.as_deref().unwrap_or("without digest");
-        p.metadata.push((format!("repeat {}", k + 1), format!("{file} sha256 {digest}")));
+        p.metadata.push((format!("{each} {}", k + 1), format!("{file} sha256 {digest}")));
         for note in &q.notes {
             if !p.notes.contains(note) {
                 p.notes.push(note.clone());
@@ -306,6 +377,25 @@ mod tests {
         let sigma = m.sigma().unwrap();
         assert!(sigma[600] > 1000.0, "{}", sigma[600]);
         assert!((sigma[610] * 2.0 / READ - 1.0).abs() < 0.1, "{}", sigma[610]);
+    }
+
+    #[test]
+    fn a_recording_that_is_no_repeat_is_named_and_left_out() {
+        let mut set: Vec<Spectrum> = (0..5).map(|k| recording(k, 1.0)).collect();
+        let mut moved = set[3].counts().to_vec();
+        moved.rotate_right(4);
+        set[3] = Spectrum::new(Axis::pixels(2048), moved).unwrap();
+        set[3].provenance.name = "moved".into();
+        let m = average(&set).unwrap();
+        assert!(m.provenance.notes.iter().any(|n| n.starts_with("moved was left out")));
+        assert!((m.counts()[300] - 9000.0).abs() < 200.0, "{}", m.counts()[300]);
+        let off =
+            Spectrum::new(Axis::pixels(2048), (0..2048).map(|i| 1000.0 + (i % 7) as f64).collect());
+        set[3] = off.unwrap();
+        set[3].provenance.name = "off".into();
+        assert!(average(&set).unwrap().provenance.notes.iter().any(|n| n.starts_with("off was")));
+        let good: Vec<Spectrum> = (0..5).map(|k| recording(k, 1.0 + 0.1 * k as f64)).collect();
+        assert!(!average(&good).unwrap().provenance.notes.iter().any(|n| n.contains("left out")));
     }
 
     #[test]

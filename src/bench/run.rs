@@ -1,6 +1,8 @@
 //! The whole drawer in one go.
 
 use super::examine::{Examination, Settings, check_asked, examine};
+use super::frames::Frames;
+use super::merge::merge;
 use super::names::file_names;
 use super::repeats::average;
 use super::sheet::Sheet;
@@ -27,6 +29,9 @@ pub struct RunSettings {
     pub examine: Settings,
     /// A saved profile that sets the axis instead of what the sheet names.
     pub profile: Option<PathBuf>,
+    /// Dark, background and flat for every recording, each instead of what the sheet names.
+    #[serde(skip)]
+    pub frames: Frames,
 }
 
 /// How far [`run`] has come.
@@ -127,13 +132,15 @@ pub fn run(
         import.encoding.clone_from(&sheet.instrument.encoding);
     }
     let mut notes = Vec::new();
-    let instrument = set_axis(sheet, tables, settings, &import, &mut notes)?;
+    let frames = frames(sheet, settings, &import)?;
+    let instrument = set_axis(sheet, tables, settings, (&import, &frames), &mut notes)?;
     let plans = plans(sheet, &mut notes);
     let done = AtomicUsize::new(0);
     let items = plans
         .into_par_iter()
         .map(|plan| {
-            let item = examine_item(plan, instrument.profile.as_ref(), tables, settings, &import);
+            let profile = instrument.profile.as_ref();
+            let item = examine_item(plan, profile, tables, settings, (&import, &frames));
             let done = done.fetch_add(1, Ordering::Relaxed) + 1;
             progress(Progress {
                 done,
@@ -146,12 +153,31 @@ pub fn run(
     Ok(BenchResult { instrument, items, notes })
 }
 
+/// Dark, background and flat from the settings, else from the sheet.
+fn frames(sheet: &Sheet, settings: &RunSettings, import: &ImportSettings) -> Result<Frames> {
+    let read = |given: &[Spectrum], named: &[PathBuf]| -> Result<Vec<Spectrum>> {
+        if !given.is_empty() {
+            return Ok(given.to_vec());
+        }
+        named.iter().map(|f| read_file(&sheet.path_of(f), import)).collect()
+    };
+    let (given, named) = (&settings.frames, &sheet.instrument);
+    Ok(Frames {
+        darks: read(&given.darks, &named.dark)?,
+        backgrounds: read(&given.backgrounds, &named.background)?,
+        flats: read(&given.flats, &named.flat)?,
+    })
+}
+
+/// How files are read, and what is taken off them.
+type Reading<'a> = (&'a ImportSettings, &'a Frames);
+
 /// Profile from the settings, else from the sheet, else from the sheet's lamp.
 fn set_axis(
     sheet: &Sheet,
     tables: &Tables,
     settings: &RunSettings,
-    import: &ImportSettings,
+    reading: Reading<'_>,
     notes: &mut Vec<String>,
 ) -> Result<InstrumentResult> {
     let named = sheet.instrument.name.clone();
@@ -180,7 +206,7 @@ fn set_axis(
         );
         return Ok(InstrumentResult { name, profile: None, lamps: Vec::new(), failure: None });
     }
-    let (lamps, profile) = set_by_lamps(sheet, tables, settings, import)?;
+    let (lamps, profile) = set_by_lamps(sheet, tables, settings, reading)?;
     let (profile, failure) = match profile {
         Ok(p) => (Some(p), None),
         Err(e) => {
@@ -199,7 +225,7 @@ fn set_by_lamps(
     sheet: &Sheet,
     tables: &Tables,
     settings: &RunSettings,
-    import: &ImportSettings,
+    (import, frames): Reading<'_>,
 ) -> Result<(Vec<LampResult>, Result<Profile>)> {
     let calibrate_settings = sheet.instrument.calibrate_settings(&settings.calibrate, tables)?;
     let own: Result<Vec<(Spectrum, PeakList)>> = sheet
@@ -207,7 +233,7 @@ fn set_by_lamps(
         .lamps
         .iter()
         .map(|file| {
-            let s = read_file(&sheet.path_of(file), import)?;
+            let s = frames.apply(&read_file(&sheet.path_of(file), import)?)?;
             let peaks = find_peaks(&s, &settings.examine.peaks)?;
             Ok((s, peaks))
         })
@@ -242,6 +268,10 @@ struct Plan {
     file_name: String,
     kind: ItemKind,
     files: Vec<PathBuf>,
+    /// The files are different exposures rather than repeats.
+    exposures: bool,
+    /// Its own darks.
+    dark: Vec<PathBuf>,
     told: Vec<(String, String)>,
 }
 
@@ -253,7 +283,9 @@ fn plans(sheet: &Sheet, notes: &mut Vec<String>) -> Vec<Plan> {
             name: t.name.clone(),
             file_name: String::new(),
             kind: ItemKind::Tube,
-            files: paths(sheet, &t.file, &t.files),
+            files: paths(sheet, &t.file, &[&t.files[..], &t.exposures[..]].concat()),
+            exposures: !t.exposures.is_empty(),
+            dark: paths(sheet, &None, &t.dark),
             told: told(&[
                 ("supply-voltage-v", t.supply_voltage_v.map(|v| v.to_string())),
                 ("series-resistor-ohm", t.series_resistor_ohm.map(|v| v.to_string())),
@@ -268,7 +300,9 @@ fn plans(sheet: &Sheet, notes: &mut Vec<String>) -> Vec<Plan> {
             name: l.name.clone(),
             file_name: String::new(),
             kind: ItemKind::Light,
-            files: paths(sheet, &l.file, &l.files),
+            files: paths(sheet, &l.file, &[&l.files[..], &l.exposures[..]].concat()),
+            exposures: !l.exposures.is_empty(),
+            dark: paths(sheet, &None, &l.dark),
             told: told(&[
                 ("exposure-ms", l.exposure_ms.map(|v| v.to_string())),
                 ("claim", l.claim.clone()),
@@ -295,25 +329,41 @@ fn told(pairs: &[(&str, Option<String>)]) -> Vec<(String, String)> {
     pairs.iter().filter_map(|(k, v)| Some((k.to_string(), v.clone()?))).collect()
 }
 
+/// An item's recordings as one, without dark and background.
+fn recording(plan: &Plan, (import, frames): Reading<'_>) -> Result<Spectrum> {
+    let read = |files: &[PathBuf]| -> Result<Vec<Spectrum>> {
+        files.iter().map(|f| read_file(f, import)).collect()
+    };
+    let mut list = read(&plan.files)?;
+    let own = match plan.dark.is_empty() {
+        true => None,
+        false => Some(Frames { darks: read(&plan.dark)?, ..frames.clone() }),
+    };
+    let frames = own.as_ref().unwrap_or(frames);
+    if plan.exposures {
+        // Each exposure has its own dark; what the sheet tells of the item is not theirs.
+        let list = list.iter().map(|s| frames.apply(s)).collect::<Result<Vec<_>>>()?;
+        let mut merged = merge(&list)?;
+        merged.provenance.metadata.extend(plan.told.iter().cloned());
+        return Ok(merged);
+    }
+    for s in &mut list {
+        s.provenance.metadata.extend(plan.told.iter().cloned());
+    }
+    frames.apply(&average(&list)?)
+}
+
 fn examine_item(
     plan: Plan,
     profile: Option<&Profile>,
     tables: &Tables,
     settings: &RunSettings,
-    import: &ImportSettings,
+    reading: Reading<'_>,
 ) -> ItemResult {
-    let outcome = plan
-        .files
-        .iter()
-        .map(|f| read_file(f, import))
-        .collect::<Result<Vec<Spectrum>>>()
-        .and_then(|repeats| average(&repeats))
-        .and_then(|mut s| {
-            s.provenance.name.clone_from(&plan.name);
-            s.provenance.metadata.extend(plan.told.iter().cloned());
-            examine(s, profile, tables, &settings.examine)
-        });
-    let mut outcome = outcome;
+    let mut outcome = recording(&plan, reading).and_then(|mut s| {
+        s.provenance.name.clone_from(&plan.name);
+        examine(s, profile, tables, &settings.examine)
+    });
     let mut found = None;
     if let (ItemKind::Light, Ok(e)) = (plan.kind, &mut outcome) {
         match band(&e.spectrum) {

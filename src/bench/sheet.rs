@@ -45,6 +45,16 @@ pub struct Instrument {
     pub about_nm: Option<[f64; 2]>,
     /// A saved profile that sets the axis (instead of `lamp`).
     pub profile: Option<PathBuf>,
+    /// Recordings without light, subtracted from all others; of several exposures, those of the
+    /// same, or what they foretell. One file name or a list.
+    #[serde(with = "lamps", skip_serializing_if = "Vec::is_empty")]
+    pub dark: Vec<PathBuf>,
+    /// Recordings with everything but the source, subtracted from all others instead of the dark.
+    #[serde(with = "lamps", skip_serializing_if = "Vec::is_empty")]
+    pub background: Vec<PathBuf>,
+    /// Recordings of a smooth light, divided out of all others. One file name or a list.
+    #[serde(with = "lamps", skip_serializing_if = "Vec::is_empty")]
+    pub flat: Vec<PathBuf>,
     /// Anything worth keeping.
     pub remarks: Option<String>,
     /// Which columns of the files to read, as for `--columns`.
@@ -147,6 +157,10 @@ pub struct Tube {
     pub file: Option<PathBuf>,
     /// Repeated recordings (instead of `file`); their mean is examined, their scatter is the noise.
     pub files: Vec<PathBuf>,
+    /// Recordings of different exposure (instead of `file`), merged into one of high range.
+    pub exposures: Vec<PathBuf>,
+    /// Its own recordings without light, instead of the instrument's.
+    pub dark: Vec<PathBuf>,
     /// Supply voltage in V.
     pub supply_voltage_v: Option<f64>,
     /// Series resistance in ohm.
@@ -167,6 +181,10 @@ pub struct Light {
     pub file: Option<PathBuf>,
     /// Repeated recordings (instead of `file`); their mean is examined, their scatter is the noise.
     pub files: Vec<PathBuf>,
+    /// Recordings of different exposure (instead of `file`), merged into one of high range.
+    pub exposures: Vec<PathBuf>,
+    /// Its own recordings without light, instead of the instrument's.
+    pub dark: Vec<PathBuf>,
     /// Exposure in ms.
     pub exposure_ms: Option<f64>,
     /// What its label says it emits; kept in the record.
@@ -250,18 +268,35 @@ impl Sheet {
                     "give every item a name of its own",
                 );
             }
-            match (item.file.is_some(), item.files.is_empty()) {
-                (false, true) => {
+            let given: Vec<&str> = [
+                ("file", item.file.is_some()),
+                ("files", !item.files.is_empty()),
+                ("exposures", !item.exposures.is_empty()),
+            ]
+            .iter()
+            .filter(|g| g.1)
+            .map(|g| g.0)
+            .collect();
+            match given.as_slice() {
+                [] => {
                     return fail(line, format!("`{shown}` has no recording"), "add file or files");
                 }
-                (true, false) => {
+                [_] => {}
+                [a, b, ..] => {
                     return fail(
                         line,
-                        format!("`{shown}` has both file and files"),
-                        "keep file for one recording, files for repeats",
+                        format!("`{shown}` has both {a} and {b}"),
+                        "keep file for one recording, files for repeats, exposures for different \
+                         exposures",
                     );
                 }
-                _ => {}
+            }
+            if item.exposures.len() == 1 {
+                return fail(
+                    line,
+                    format!("`{shown}` has one exposure only"),
+                    "give it as file, or add further exposures",
+                );
             }
             for (key, value) in item.numbers {
                 if let Some(v) = value
@@ -285,6 +320,7 @@ impl Sheet {
             name: &t.name,
             file: t.file.as_deref(),
             files: &t.files,
+            exposures: &t.exposures,
             numbers: vec![
                 ("supply-voltage-v", t.supply_voltage_v),
                 ("series-resistor-ohm", t.series_resistor_ohm),
@@ -297,6 +333,7 @@ impl Sheet {
             name: &l.name,
             file: l.file.as_deref(),
             files: &l.files,
+            exposures: &l.exposures,
             numbers: vec![("exposure-ms", l.exposure_ms)],
         });
         tubes.chain(lights).collect()
@@ -310,6 +347,7 @@ struct ItemView<'a> {
     name: &'a str,
     file: Option<&'a Path>,
     files: &'a [PathBuf],
+    exposures: &'a [PathBuf],
     numbers: Vec<(&'static str, Option<f64>)>,
 }
 
@@ -363,6 +401,16 @@ claim = "365"
 
     #[test]
     fn a_sheet_survives_being_written_and_read() {
+        let rich = GOOD
+            .replace("lamp = ", "dark = [\"d1.csv\", \"d2.csv\"]\nflat = \"f.csv\"\nlamp = ")
+            .replace("file = \"a1.csv\"", "exposures = [\"a.csv\", \"b.csv\"]\ndark = [\"c.csv\"]");
+        let s = Sheet::from_text(&rich, Path::new("d/s.toml")).unwrap();
+        assert_eq!((s.instrument.dark.len(), s.instrument.flat.len()), (2, 1));
+        assert_eq!((s.tubes[0].exposures.len(), s.tubes[0].dark.len()), (2, 1));
+        let one = rich.replace("[\"a.csv\", \"b.csv\"]", "[\"a.csv\"]");
+        assert!(refused(&one).contains("one exposure only"));
+        let again = Sheet::from_text(&toml::to_string(&s).unwrap(), Path::new("d/s.toml")).unwrap();
+        assert_eq!(s, again);
         let s = Sheet::from_text(GOOD, Path::new("d/s.toml")).unwrap();
         let again = Sheet::from_text(&toml::to_string(&s).unwrap(), Path::new("d/s.toml")).unwrap();
         assert_eq!(s, again);

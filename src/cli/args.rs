@@ -57,6 +57,22 @@ pub struct CommonArgs {
     /// Text encoding of the files [default: found from the file, and noted]
     #[arg(long, value_name = "NAME", global = true)]
     pub encoding: Option<String>,
+    /// Which of several recordings in one file (block of JCAMP-DX, part of FITS), from 1
+    #[arg(long, value_name = "N", global = true)]
+    pub block: Option<usize>,
+    /// Rows of a picture or FITS image to sum, from 1, as 12 or 210..260
+    #[arg(long, value_name = "ROWS", value_parser = rows, global = true)]
+    pub rows: Option<[usize; 2]>,
+    /// Recording without light, subtracted; several of one exposure are averaged, those of different
+    /// exposures foretell others
+    #[arg(long, value_name = "FILE", global = true)]
+    pub dark: Vec<PathBuf>,
+    /// Recording with everything but the source, subtracted instead of the dark
+    #[arg(long, value_name = "FILE", global = true)]
+    pub background: Vec<PathBuf>,
+    /// Recording of a smooth light; unevenness from pixel to pixel is divided out
+    #[arg(long, value_name = "FILE", global = true)]
+    pub flat: Vec<PathBuf>,
 }
 
 /// Colours of a drawing.
@@ -77,6 +93,8 @@ pub enum Command {
     Peaks(PeaksArgs),
     Gases(GasesArgs),
     Lines(LinesArgs),
+    Convert(ConvertArgs),
+    Sheet(SheetArgs),
     Simulate(SimulateArgs),
 }
 
@@ -90,6 +108,8 @@ impl Command {
             Command::Peaks(_) => "peaks",
             Command::Gases(_) => "gases",
             Command::Lines(_) => "lines",
+            Command::Convert(_) => "convert",
+            Command::Sheet(_) => "sheet",
             Command::Simulate(_) => "simulate",
         }
     }
@@ -331,6 +351,77 @@ pub struct SimulateArgs {
     pub out: PathBuf,
 }
 
+/// Turn a recording into another file format, or several into one
+///
+/// Reads whatever this program reads (text, JCAMP-DX, FITS, PNG, JPEG) and writes text, JCAMP-DX or
+/// FITS, by the ending of --out, with all digits. What the format cannot hold is said. With --profile
+/// the recording is put on the saved axis; --dark, --background and --flat are applied before.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell convert tube.csv --out tube.jdx
+  glowtell convert photo.jpg --out strip.csv --rows 310..380
+  glowtell convert tube.csv --dark dark.csv --profile club.profile.toml --out tube.fits
+  glowtell convert short.csv long.csv --join exposures --out tube.csv
+  glowtell convert peaks.jdx --peaks --out peaks.csv
+
+Endings: csv, txt, dat: text; jdx, dx, jcamp: JCAMP-DX; fits, fit, fts: FITS.")]
+pub struct ConvertArgs {
+    /// The recording; several with --join
+    #[arg(value_name = "FILE", required = true)]
+    pub files: Vec<PathBuf>,
+    /// Where to write; the ending chooses the format
+    #[arg(long, value_name = "FILE")]
+    pub out: PathBuf,
+    /// Make one of several: repeats are averaged, exposures of different length merged
+    #[arg(long, value_name = "HOW")]
+    pub join: Option<JoinArg>,
+    /// Take the table of peaks of a JCAMP-DX file, and write it as text
+    #[arg(long, conflicts_with = "join")]
+    pub peaks: bool,
+}
+
+/// How several recordings become one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum JoinArg {
+    /// The same thing recorded again in the same way.
+    Repeats,
+    /// The same light with different exposure.
+    Exposures,
+}
+
+/// Write a bench sheet for a folder of recordings
+///
+/// Looks at what every file holds, guesses which are lamp, darks, tubes and light sources, which are
+/// repeats or exposures of one thing, and writes a sheet for `glowtell run` with the reason beside
+/// each guess. Names of files never decide alone. Read it before you run it.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell sheet recordings
+  glowtell sheet recordings --out recordings/bench.toml")]
+pub struct SheetArgs {
+    /// Folder of the recordings; folders in it are not looked into
+    #[arg(value_name = "DIR")]
+    pub folder: PathBuf,
+    /// Where to write the sheet [default: bench.toml in the folder]
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
+}
+
+/// One number from 1, or two as `210..260`.
+fn rows(text: &str) -> Result<[usize; 2], String> {
+    let number = |t: &str| t.trim().parse::<usize>().ok().filter(|n| *n >= 1);
+    let ends = match text.split_once("..") {
+        Some((a, b)) => number(a).zip(number(b)),
+        None => number(text).map(|n| (n, n)),
+    };
+    match ends {
+        Some((a, b)) if a <= b => Ok([a, b]),
+        _ => Err("give a row from 1, or two as 210..260".into()),
+    }
+}
+
 /// A finite number above zero.
 fn positive(text: &str) -> Result<f64, String> {
     match text.parse::<f64>() {
@@ -423,6 +514,10 @@ mod tests {
         }
         for bad in ["2023-02-29", "1900-02-29", "2024-13-01", "24-01-01", "2024-1-1", "today", ""] {
             assert!(day(bad).is_err(), "{bad}");
+        }
+        assert_eq!((rows("12"), rows("3..40")), (Ok([12, 12]), Ok([3, 40])));
+        for bad in ["0", "4..3", "", "a", "1..", "-1"] {
+            assert!(rows(bad).is_err(), "{bad}");
         }
         assert_eq!(span("400..700.5"), Ok([400.0, 700.5]));
         for bad in ["700..400", "400", "400..", "a..b", "400...700", "-5..7"] {

@@ -5,7 +5,6 @@ use super::args::CalibrateArgs;
 use super::output::{check_target, print, save};
 use super::settings::Common;
 use glowtell::calibrate::{CalibrateSettings, LampRecording, calibrate_together};
-use glowtell::import::read_file;
 use glowtell::report;
 use glowtell::signal::{PeakSettings, find_peaks};
 use std::path::PathBuf;
@@ -20,8 +19,9 @@ pub fn run(args: &CalibrateArgs, common: &Common) -> anyhow::Result<Ending> {
         name.push(PROFILE_ENDING);
         PathBuf::from(name)
     });
+    let inputs = [&args.files[..], &common.frame_files].concat();
     for target in [Some(&out), common.svg.as_ref(), args.write_corrected.as_ref()] {
-        target.map_or(Ok(()), |t| check_target(t, &args.files))?;
+        target.map_or(Ok(()), |t| check_target(t, &inputs))?;
     }
     let settings = CalibrateSettings {
         lamp: common.lamp(&args.lamp)?,
@@ -32,7 +32,7 @@ pub fn run(args: &CalibrateArgs, common: &Common) -> anyhow::Result<Ending> {
     };
     let mut read = Vec::new();
     for file in &args.files {
-        let lamp = read_file(file, &common.import)?;
+        let lamp = common.read(file)?;
         let peaks = find_peaks(&lamp, &PeakSettings::default())?;
         read.push((lamp, peaks));
     }

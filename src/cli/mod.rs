@@ -6,6 +6,7 @@
 
 mod args;
 mod calibrate;
+mod convert;
 mod gases;
 mod lines;
 mod output;
@@ -14,6 +15,7 @@ mod recordings;
 mod records;
 mod run;
 mod settings;
+mod sheet;
 mod simulate;
 mod verify;
 
@@ -56,6 +58,8 @@ pub fn main() -> ExitCode {
             Command::Peaks(a) => peaks::run(&a, &common),
             Command::Gases(a) => gases::run(&a, &common),
             Command::Lines(a) => lines::run(&a, &common),
+            Command::Convert(a) => convert::run(&a, &common),
+            Command::Sheet(a) => sheet::run(&a, &common),
             Command::Simulate(a) => simulate::run(&a, &common),
         });
     match end {

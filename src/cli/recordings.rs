@@ -6,7 +6,6 @@ use super::{Ending, records};
 use anyhow::bail;
 use glowtell::bench::{Examination, Settings, check_asked, examine};
 use glowtell::calibrate::Profile;
-use glowtell::import::read_file;
 use glowtell::report::svg::spectrum_plot;
 use glowtell::report::terminal::notes;
 use std::path::{Path, PathBuf};
@@ -26,7 +25,9 @@ pub fn run(
     settings: &Settings,
     show: Show<'_>,
 ) -> anyhow::Result<Ending> {
+    let inputs = [files, &common.frame_files].concat();
     single_target("--svg", common.svg.as_deref(), files)?;
+    common.svg.as_deref().map_or(Ok(()), |svg| check_target(svg, &inputs))?;
     check_asked(&settings.gases.ask, &common.tables)?;
     let profile = common.load_profile()?;
     let mut ending = Ending::Answered;
@@ -57,7 +58,7 @@ fn one(
     settings: &Settings,
     show: Show<'_>,
 ) -> anyhow::Result<String> {
-    let spectrum = read_file(file, &common.import)?;
+    let spectrum = common.read(file)?;
     let e = examine(spectrum, profile, &common.tables, settings)?;
     let table = show(&e)?;
     if let Some(path) = &common.svg {

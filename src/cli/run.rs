@@ -38,6 +38,7 @@ pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
         import: common.import.clone(),
         examine: args.asked.settings(),
         profile: common.profile.clone(),
+        frames: common.frames.clone(),
         ..RunSettings::default()
     };
     bench::check_asked(&settings.examine.gases.ask, &common.tables)?;
@@ -123,8 +124,13 @@ fn files(
 fn inputs(args: &RunArgs, sheet: &Sheet, result: &BenchResult, common: &Common) -> Vec<PathBuf> {
     let mut all = vec![args.sheet.clone()];
     all.extend(common.profile.clone());
-    let named = sheet.instrument.lamps.iter().chain(&sheet.instrument.profile);
+    all.extend(common.frame_files.clone());
+    let i = &sheet.instrument;
+    let named = i.lamps.iter().chain(&i.profile).chain(&i.dark).chain(&i.background).chain(&i.flat);
     all.extend(named.map(|f| sheet.path_of(f)));
+    let own = sheet.tubes.iter().flat_map(|t| &t.dark);
+    let own = own.chain(sheet.lights.iter().flat_map(|l| &l.dark));
+    all.extend(own.map(|f| sheet.path_of(f)));
     all.extend(result.items.iter().flat_map(|i| i.files.iter().cloned()));
     all
 }

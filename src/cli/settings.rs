@@ -3,19 +3,23 @@
 use super::args::{AskedArgs, CommonArgs, ThemeArg};
 use super::output;
 use anyhow::bail;
-use glowtell::bench::Settings;
+use glowtell::bench::{Frames, Settings};
 use glowtell::calibrate::{Lamp, Profile};
 use glowtell::gases::GasSettings;
-use glowtell::import::ImportSettings;
+use glowtell::import::{ImportSettings, read_file};
 use glowtell::reference::Tables;
 use glowtell::report::svg::{PlotStyle, Theme};
 use glowtell::report::terminal::Style;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// What all commands need.
 pub struct Common {
     /// How files are read.
     pub import: ImportSettings,
+    /// Dark, background and flat, read.
+    pub frames: Frames,
+    /// The files of these.
+    pub frame_files: Vec<PathBuf>,
     /// The line tables.
     pub tables: Tables,
     /// Saved instrument.
@@ -32,14 +36,24 @@ pub struct Common {
     pub style: Style,
 }
 
+/// Commands that read recordings.
+const READING: &[&str] = &["run", "calibrate", "verify", "peaks", "gases", "convert", "sheet"];
+/// Commands that take dark, background and flat off them.
+const FRAMED: &[&str] = &["run", "calibrate", "verify", "peaks", "gases", "convert"];
+
 /// Commands that an option means something to.
-const MEANT_FOR: [(&str, &[&str]); 6] = [
-    ("--profile", &["run", "verify", "peaks", "gases"]),
+const MEANT_FOR: [(&str, &[&str]); 11] = [
+    ("--profile", &["run", "verify", "peaks", "gases", "convert"]),
     ("--json", &["run", "calibrate", "verify", "peaks", "gases", "lines"]),
     ("--svg", &["calibrate", "verify", "peaks", "gases"]),
     ("--theme", &["run", "calibrate", "verify", "peaks", "gases"]),
-    ("--columns", &["run", "calibrate", "verify", "peaks", "gases"]),
-    ("--encoding", &["run", "calibrate", "verify", "peaks", "gases"]),
+    ("--columns", READING),
+    ("--encoding", READING),
+    ("--block", READING),
+    ("--rows", READING),
+    ("--dark", FRAMED),
+    ("--background", FRAMED),
+    ("--flat", FRAMED),
 ];
 
 impl Common {
@@ -63,6 +77,11 @@ impl Common {
             args.theme.is_some(),
             args.columns.is_some(),
             args.encoding.is_some(),
+            args.block.is_some(),
+            args.rows.is_some(),
+            !args.dark.is_empty(),
+            !args.background.is_empty(),
+            !args.flat.is_empty(),
         ];
         for ((option, commands), given) in MEANT_FOR.iter().zip(given) {
             if given && !commands.contains(&command) {
@@ -76,12 +95,25 @@ impl Common {
             Some(folder) => Tables::with_folder(folder)?,
             None => Tables::bundled()?,
         };
+        let import = ImportSettings {
+            columns: args.columns.clone(),
+            encoding: args.encoding.clone(),
+            block: args.block,
+            rows: args.rows,
+            ..ImportSettings::default()
+        };
+        let read = |files: &[PathBuf]| {
+            files.iter().map(|f| read_file(f, &import)).collect::<glowtell::Result<Vec<_>>>()
+        };
+        let frames = Frames {
+            darks: read(&args.dark)?,
+            backgrounds: read(&args.background)?,
+            flats: read(&args.flat)?,
+        };
         Ok(Common {
-            import: ImportSettings {
-                columns: args.columns.clone(),
-                encoding: args.encoding.clone(),
-                ..ImportSettings::default()
-            },
+            frames,
+            frame_files: [&args.dark[..], &args.background, &args.flat].concat(),
+            import,
             tables,
             profile: args.profile.clone(),
             svg: args.svg.clone(),
@@ -93,6 +125,14 @@ impl Common {
             quiet: args.quiet,
             style: output::style(!args.quiet),
         })
+    }
+
+    /// A recording, without dark and background.
+    ///
+    /// # Errors
+    /// Those of [`read_file`] and [`Frames::apply`].
+    pub fn read(&self, path: &Path) -> glowtell::Result<glowtell::Spectrum> {
+        self.frames.apply(&read_file(path, &self.import)?)
     }
 
     /// The saved instrument, read.

@@ -6,7 +6,6 @@ use super::output::{check_target, print, save};
 use super::settings::Common;
 use anyhow::bail;
 use glowtell::calibrate::{Claim, VerifySettings, mend, verify};
-use glowtell::import::read_file;
 use glowtell::report;
 use glowtell::report::record::VerificationRecord;
 use std::path::PathBuf;
@@ -15,6 +14,7 @@ pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
     let mut inputs: Vec<PathBuf> = vec![args.file.clone()];
     inputs.extend(args.repeats.iter().cloned());
     inputs.extend(common.profile.clone());
+    inputs.extend(common.frame_files.clone());
     for target in [&args.out, &common.svg].into_iter().flatten() {
         check_target(target, &inputs)?;
     }
@@ -23,8 +23,8 @@ pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
         (Some(path), true) => Some(path),
         (_, false) => None,
     };
-    let lamp = read_file(&args.file, &common.import)?;
-    let repeats = args.repeats.iter().map(|f| read_file(f, &common.import));
+    let lamp = common.read(&args.file)?;
+    let repeats = args.repeats.iter().map(|f| common.read(f));
     let repeats = repeats.collect::<glowtell::Result<Vec<_>>>()?;
     let profile = common.load_profile()?;
     let mut settings =

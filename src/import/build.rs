@@ -24,7 +24,7 @@ const ROUNDING: f64 = 0.288_675_134_594_812_9;
 
 /// Builds the spectrum from what was read.
 pub(super) fn spectrum(
-    bytes: &[u8],
+    digest: String,
     path: &Path,
     encoding_note: Option<String>,
     layout: &Layout,
@@ -65,7 +65,7 @@ pub(super) fn spectrum(
     s.provenance.name =
         path.file_stem().map_or_else(String::new, |n| n.to_string_lossy().into_owned());
     s.provenance.path = Some(path.to_path_buf());
-    s.provenance.sha256 = Some(sha256(bytes));
+    s.provenance.sha256 = Some(digest);
     s.provenance.metadata = table.metadata.entries;
     s.provenance.notes = notes;
     s.provenance.reversed = reversed;
@@ -74,7 +74,12 @@ pub(super) fn spectrum(
 
 /// SHA-256 in lower-case hexadecimal.
 pub(super) fn sha256(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().fold(String::with_capacity(64), |mut text, b| {
+    hexadecimal(&Sha256::digest(bytes))
+}
+
+/// Bytes in lower-case hexadecimal.
+pub(super) fn hexadecimal(digest: &[u8]) -> String {
+    digest.iter().fold(String::with_capacity(64), |mut text, b| {
         // Writing to a string cannot fail.
         let _ = write!(text, "{b:02x}");
         text

@@ -100,14 +100,19 @@ fn finish<'a>(text: Cow<'a, [u8]>, note: Option<String>, path: &Path) -> Result<
     Ok(Decoded { text: unify_line_ends(text), note })
 }
 
+/// True where each CR stands before an LF.
+pub(super) fn only_whole_line_ends(text: &[u8]) -> bool {
+    let returns = text.iter().filter(|b| **b == b'\r').count();
+    text.windows(2).filter(|w| *w == b"\r\n").count() == returns
+}
+
 /// Turns a lone CR into LF; text with LF and CRLF only stays as it is, without a copy.
 fn unify_line_ends(text: Cow<'_, [u8]>) -> Cow<'_, [u8]> {
     let lone = |t: &[u8], i: usize| t[i] == b'\r' && t.get(i + 1) != Some(&b'\n');
     if !text.contains(&b'\r') {
         return text;
     }
-    let returns = text.iter().filter(|b| **b == b'\r').count();
-    if text.windows(2).filter(|w| *w == b"\r\n").count() == returns {
+    if only_whole_line_ends(&text) {
         return text;
     }
     let mut text = text.into_owned();

@@ -1,6 +1,7 @@
 //! A file becomes a [`Spectrum`].
 //!
-//! One kind of file is read so far: **delimited text** of any habit. The separator (comma,
+//! What a file is, is told from its first bytes: **delimited text** of any habit, **JCAMP-DX**
+//! (versions 4.24 and 5.01), **FITS** (images and tables of one dimension), a **picture** of a spectrum (PNG, JPEG). Of text, the separator (comma,
 //! semicolon, tab, blanks), the decimal sign, the encoding, the line ends, the number of lines
 //! around the data, the columns and the direction of the axis are found from the file; each guess
 //! is written as a sentence into [`Provenance::notes`](crate::Provenance), and each line that is
@@ -27,16 +28,22 @@
 //!
 //! A file is refused unread when it is longer than [`ImportSettings::max_bytes`], and while it is
 //! being read once it has more lines than [`ImportSettings::max_points`] data lines and
-//! [`MAX_OTHER_LINES`] others could fill, or a line longer than [`MAX_LINE_BYTES`]. So memory is
-//! bounded by about twice `max_bytes` (the bytes and their decoded text) and, for a file of many
-//! short lines, by far less.
+//! [`MAX_OTHER_LINES`] others could fill, or a line longer than [`MAX_LINE_BYTES`]. A long text in
+//! UTF-8 is read in pieces, so that memory is bounded by its points; for other files it is bounded
+//! by about twice `max_bytes` (the bytes and their decoded text). A picture is refused by its size
+//! before it is unpacked; no length that a file claims is believed before its bytes are there.
 
 mod build;
 mod columns;
 mod encoding;
+mod fits;
+mod jcamp;
 mod layout;
 mod metadata;
 mod numbers;
+mod picture;
+mod pieces;
+mod points;
 mod sniff;
 mod table;
 
@@ -47,7 +54,10 @@ use std::io::Read;
 use std::path::Path;
 
 pub use build::{DUPLICATES_SHARE, MIN_POINTS};
+pub use jcamp::{PeakRows, peak_table};
 pub use metadata::MAX_METADATA_LINES;
+#[cfg(test)]
+pub(crate) use points::mask_of;
 pub use sniff::{Format, sniff};
 
 /// Default of [`ImportSettings::max_bytes`]: 256 MiB, above any export of one spectrum met, and
@@ -73,6 +83,11 @@ pub struct ImportSettings {
     /// `None` takes a byte-order mark, else UTF-16 where every second byte is zero, else UTF-8,
     /// else windows-1252.
     pub encoding: Option<String>,
+    /// Which of several recordings in one file, from 1: a block of JCAMP-DX, an image or table of
+    /// FITS.
+    pub block: Option<usize>,
+    /// First and last row to sum, from 1, where an image has several.
+    pub rows: Option<[usize; 2]>,
     /// Longest file read, in bytes.
     pub max_bytes: u64,
     /// Most data points read.
@@ -84,6 +99,8 @@ impl Default for ImportSettings {
         ImportSettings {
             columns: None,
             encoding: None,
+            block: None,
+            rows: None,
             max_bytes: DEFAULT_MAX_BYTES,
             max_points: DEFAULT_MAX_POINTS,
         }
@@ -111,8 +128,15 @@ pub fn read_file(path: &Path, settings: &ImportSettings) -> Result<Spectrum> {
         return Err(too_many_bytes(path, settings));
     }
     let mut file = File::open(path).map_err(unreadable)?;
+    if about.is_file()
+        && about.len() >= pieces::FROM_BYTES
+        && let Some(s) = pieces::read(&mut file, about.len(), path, settings)?
+    {
+        return Ok(s);
+    }
     let mut bytes = Vec::with_capacity(usize::try_from(about.len()).unwrap_or(0) + 1);
     let mut lines = LineCounter::default();
+    let mut format = Format::Text;
     loop {
         let seen = bytes.len();
         let got =
@@ -124,10 +148,12 @@ pub fn read_file(path: &Path, settings: &ImportSettings) -> Result<Spectrum> {
             return Err(too_many_bytes(path, settings));
         }
         if seen == 0 {
-            sniff(&bytes, path)?;
+            format = sniff(&bytes, path)?;
         }
-        lines.add(&bytes[seen..]);
-        lines.check(path, settings)?;
+        if format.is_text() {
+            lines.add(&bytes[seen..]);
+            lines.check(path, settings)?;
+        }
     }
     read_bytes(&bytes, path, settings)
 }
@@ -140,8 +166,32 @@ pub fn read_bytes(bytes: &[u8], path: &Path, settings: &ImportSettings) -> Resul
     if bytes.len() as u64 > settings.max_bytes {
         return Err(too_many_bytes(path, settings));
     }
-    match sniff(bytes, path)? {
+    let format = sniff(bytes, path)?;
+    match format {
         Format::Text => read_text(bytes, path, settings),
+        Format::Png | Format::Jpeg => {
+            only_for_text(path, settings)?;
+            picture::read(bytes, path, settings, format == Format::Png)
+        }
+        Format::Fits => fits::read(bytes, path, settings),
+        Format::Jcamp => {
+            only_for_text(path, settings)?;
+            let decoded = encoding::decode(bytes, path, settings.encoding.as_deref())?;
+            jcamp::read(&decoded.text, bytes, path, settings)
+        }
+    }
+}
+
+/// Refuses a choice of columns for a file that has none.
+fn only_for_text(path: &Path, settings: &ImportSettings) -> Result<()> {
+    match &settings.columns {
+        None => Ok(()),
+        Some(_) => Err(Error::input(
+            path,
+            None,
+            "columns were asked for, but this file is no table of columns",
+            "leave the choice of columns out for it",
+        )),
     }
 }
 
@@ -158,7 +208,7 @@ fn read_text(bytes: &[u8], path: &Path, settings: &ImportSettings) -> Result<Spe
             table::Outcome::OtherDecimalSign => layout = layout.with_decimal_comma(),
         }
     };
-    build::spectrum(bytes, path, decoded.note, &layout, plan, table)
+    build::spectrum(build::sha256(bytes), path, decoded.note, &layout, plan, table)
 }
 
 /// The sentence for a file above the limit of bytes.

@@ -9,6 +9,21 @@ use std::path::Path;
 pub enum Format {
     /// Delimited text.
     Text,
+    /// JCAMP-DX, a text of labelled records.
+    Jcamp,
+    /// FITS, in blocks of binary numbers with headers.
+    Fits,
+    /// A PNG picture of a spectrum.
+    Png,
+    /// A JPEG picture of a spectrum.
+    Jpeg,
+}
+
+impl Format {
+    /// True for formats that are lines of text.
+    pub fn is_text(self) -> bool {
+        matches!(self, Format::Text | Format::Jcamp)
+    }
 }
 
 /// Bytes looked at for control characters.
@@ -18,8 +33,6 @@ const MAX_CONTROL_SHARE: f64 = 0.05;
 
 /// First bytes of kinds that are no text, with their names in a sentence.
 const SIGNATURES: &[(&[u8], &str)] = &[
-    (b"\x89PNG\r\n\x1a\n", "a PNG picture"),
-    (b"\xff\xd8\xff", "a JPEG picture"),
     (b"GIF87a", "a GIF picture"),
     (b"GIF89a", "a GIF picture"),
     (b"II*\0", "a TIFF picture"),
@@ -38,12 +51,15 @@ const SIGNATURES: &[(&[u8], &str)] = &[
     (b"\x89HDF\r\n\x1a\n", "an HDF5 file"),
     (b"SQLite format 3\0", "an SQLite database"),
     (b"\x7fELF", "a program"),
-    (b"SIMPLE  =", "a FITS file"),
 ];
+
+/// How files of these kinds begin.
+const FITS: &[u8] = b"SIMPLE  =";
+const PNG: &[u8] = b"\x89PNG\r\n\x1a\n";
+const JPEG: &[u8] = b"\xff\xd8\xff";
 
 /// First words of text that is no table.
 const MARKUP: &[(&[u8], &str)] = &[
-    (b"##TITLE", "a JCAMP-DX file"),
     (b"<!doctype", "a web page"),
     (b"<html", "a web page"),
     (b"<?xml", "an XML document"),
@@ -59,6 +75,11 @@ pub fn sniff(bytes: &[u8], path: &Path) -> Result<Format> {
     if bytes.is_empty() {
         return Err(Error::input(path, None, "the file is empty", "export the spectrum again"));
     }
+    for (magic, format) in [(FITS, Format::Fits), (PNG, Format::Png), (JPEG, Format::Jpeg)] {
+        if bytes.starts_with(magic) {
+            return Ok(format);
+        }
+    }
     if let Some((_, what)) = SIGNATURES.iter().find(|(magic, _)| bytes.starts_with(magic)) {
         return Err(not_a_table(path, what));
     }
@@ -69,6 +90,9 @@ pub fn sniff(bytes: &[u8], path: &Path) -> Result<Format> {
         .find(|(word, _)| words.get(..word.len()).is_some_and(|w| w.eq_ignore_ascii_case(word)));
     if let Some((_, what)) = found {
         return Err(not_a_table(path, what));
+    }
+    if super::jcamp::is_jcamp(&bytes[..bytes.len().min(LOOK_BYTES)]) {
+        return Ok(Format::Jcamp);
     }
     if super::encoding::utf16(bytes).is_none() && looks_binary(bytes) {
         return Err(not_a_table(path, "binary data"));
@@ -111,8 +135,7 @@ mod tests {
 
     #[test]
     fn other_kinds_are_named() {
-        assert!(sentence(b"\x89PNG\r\n\x1a\nxxxx").contains("PNG"));
-        assert!(sentence(b"\xff\xd8\xff\xe0").contains("JPEG"));
+        assert!(sentence(b"GIF89a").contains("GIF"));
         assert!(sentence(b"PK\x03\x04....").contains("ZIP"));
         assert!(sentence(b"\x1f\x8b\x08").contains("gzip"));
         assert!(sentence(b"%PDF-1.7").contains("PDF"));
@@ -125,6 +148,10 @@ mod tests {
     fn text_and_utf16_pass() {
         let path = Path::new("a.csv");
         assert_eq!(sniff(b"1,2\n", path).unwrap(), Format::Text);
+        assert_eq!(sniff(b"\x89PNG\r\n\x1a\nxxxx", path).unwrap(), Format::Png);
+        assert_eq!(sniff(b"\xff\xd8\xff\xe0", path).unwrap(), Format::Jpeg);
+        assert_eq!(sniff(b"$$ made\n## title = x\n", path).unwrap(), Format::Jcamp);
+        assert_eq!(sniff(b"## Wavelength, counts\n1,2\n", path).unwrap(), Format::Text);
         assert_eq!(sniff(b"\xff\xfe1\0,\0", path).unwrap(), Format::Text);
         assert_eq!(sniff(b"1\0,\x002\0\n\0", path).unwrap(), Format::Text);
     }

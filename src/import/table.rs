@@ -83,25 +83,18 @@ pub(super) fn read(
     settings: &ImportSettings,
     path: &Path,
 ) -> Result<Outcome> {
-    let mut reader = Reader::new(text, layout, plan, settings, path);
-    reader.make_room();
-    for line in layout::lines(text, 0, 1).take_while(|l| l.start < layout.start) {
-        if !line.bytes.trim_ascii().is_empty() && !plan.heading_lines.contains(&line.number) {
-            reader.table.metadata.add(line.bytes, layout.separator.byte());
-        }
+    let mut reader = Reader::new(layout, plan, settings, path);
+    reader.begin(text, text.len());
+    match reader.feed(text, layout.start, layout.start_line)? {
+        Fed::Taken => Ok(Outcome::Read(reader.finish()?)),
+        Fed::OtherDecimalSign => Ok(Outcome::OtherDecimalSign),
     }
-    let outcome = match layout.separator {
-        Separator::Blanks => reader.blanks(),
-        _ => reader.delimited(),
-    };
-    match outcome {
-        Ok(()) => {
-            reader.finish()?;
-            Ok(Outcome::Read(reader.table))
-        }
-        Err(Stop::Failed(e)) => Err(e),
-        Err(Stop::OtherDecimalSign) => Ok(Outcome::OtherDecimalSign),
-    }
+}
+
+/// What came of a piece of text.
+pub(super) enum Fed {
+    Taken,
+    OtherDecimalSign,
 }
 
 /// How the numbers of a column use the decimal sign, to notice thousands signs taken for it:
@@ -147,8 +140,8 @@ impl Grouping {
     }
 }
 
-struct Reader<'a> {
-    text: &'a [u8],
+/// Reads rows from one piece of text after the other; pieces end at line ends.
+pub(super) struct Reader<'a> {
     layout: &'a Layout,
     plan: &'a Plan,
     settings: &'a ImportSettings,
@@ -162,15 +155,13 @@ struct Reader<'a> {
 }
 
 impl<'a> Reader<'a> {
-    fn new(
-        text: &'a [u8],
+    pub fn new(
         layout: &'a Layout,
         plan: &'a Plan,
         settings: &'a ImportSettings,
         path: &'a Path,
     ) -> Self {
         Reader {
-            text,
             layout,
             plan,
             settings,
@@ -182,23 +173,43 @@ impl<'a> Reader<'a> {
         }
     }
 
-    /// Makes room for about as many points as there are, judged by the length of the first rows.
-    fn make_room(&mut self) {
+    /// Keeps what stands above the data in the first piece, and makes room for about as many points
+    /// as there are in so many bytes, judged by the length of the first rows.
+    pub fn begin(&mut self, text: &[u8], of_bytes: usize) {
         /// Rows whose length is taken.
         const ROWS: usize = 32;
-        let rows = layout::lines(self.text, self.layout.start, 1).take(ROWS);
+        for line in layout::lines(text, 0, 1).take_while(|l| l.start < self.layout.start) {
+            let blank = line.bytes.trim_ascii().is_empty();
+            if !blank && !self.plan.heading_lines.contains(&line.number) {
+                self.table.metadata.add(line.bytes, self.layout.separator.byte());
+            }
+        }
+        let rows = layout::lines(text, self.layout.start, 1).take(ROWS);
         let bytes: usize = rows.map(|l| l.bytes.len() + 1).sum();
-        let expected = (self.text.len() - self.layout.start) / (bytes / ROWS).max(1);
+        let expected = of_bytes.saturating_sub(self.layout.start) / (bytes / ROWS).max(1);
         let room = (expected + expected / 16).min(self.settings.max_points);
         self.table.axis.reserve(room);
         self.table.counts.reserve(room);
         self.table.lines.reserve(room);
     }
 
+    /// Takes the rows of a piece from byte `start`, which is on line `line` of the file.
+    pub fn feed(&mut self, text: &[u8], start: usize, line: usize) -> Result<Fed> {
+        let outcome = match self.layout.separator {
+            Separator::Blanks => self.blanks(text, start, line),
+            _ => self.delimited(text, start, line),
+        };
+        match outcome {
+            Ok(()) => Ok(Fed::Taken),
+            Err(Stop::Failed(e)) => Err(e),
+            Err(Stop::OtherDecimalSign) => Ok(Fed::OtherDecimalSign),
+        }
+    }
+
     /// Rows through the csv reader.
-    fn delimited(&mut self) -> Result<(), Stop> {
+    fn delimited(&mut self, text: &[u8], start: usize, first: usize) -> Result<(), Stop> {
         let Some(delimiter) = self.layout.separator.byte() else { return Ok(()) };
-        let data = &self.text[self.layout.start..];
+        let data = text.get(start..).unwrap_or_default();
         let mut reader = csv::ReaderBuilder::new()
             .delimiter(delimiter)
             .has_headers(false)
@@ -225,17 +236,17 @@ impl<'a> Reader<'a> {
                 line += usize::from(data[at] == b'\n');
                 at += 1;
             }
-            self.row(&record, self.layout.start_line + line - 1, self.layout.start + at)?;
+            self.row(text, &record, first + line - 1, start + at)?;
         }
     }
 
     /// Rows set apart by blanks.
-    fn blanks(&mut self) -> Result<(), Stop> {
+    fn blanks(&mut self, text: &[u8], start: usize, first: usize) -> Result<(), Stop> {
         let mut cells = Vec::new();
-        for line in layout::lines(self.text, self.layout.start, self.layout.start_line) {
+        for line in layout::lines(text, start, first) {
             layout::split(line.bytes, Separator::Blanks, false, &mut cells);
             if !cells.is_empty() {
-                self.row(&BlankRow(&cells), line.number, line.start)?;
+                self.row(text, &BlankRow(&cells), line.number, line.start)?;
             }
         }
         Ok(())
@@ -243,11 +254,11 @@ impl<'a> Reader<'a> {
 
     /// Takes one row, or keeps it as metadata.
     #[inline]
-    fn row<R: Row>(&mut self, row: &R, line: usize, at: usize) -> Result<(), Stop> {
+    fn row<R: Row>(&mut self, text: &[u8], row: &R, line: usize, at: usize) -> Result<(), Stop> {
         let mark = self.layout.mark;
         let axis_cell = row.cell(self.plan.axis).unwrap_or_default();
         let Cell::Number { value: x, .. } = numbers::parse(axis_cell, mark) else {
-            return self.no_axis(row, axis_cell, line, at);
+            return self.no_axis(text, row, axis_cell, line, at);
         };
         if row.len() > self.layout.width {
             self.no_more_numbers(row, line)?;
@@ -264,7 +275,7 @@ impl<'a> Reader<'a> {
                     }
                 }
                 if self.doubtful.as_ref().is_some_and(|d| d.0 == line) {
-                    return self.keep(line, at);
+                    return self.keep(text, line, at);
                 }
                 let mean = sum / n as f64;
                 // Second pass over the cells: exact where the scatter is small beside the mean.
@@ -291,7 +302,7 @@ impl<'a> Reader<'a> {
                 self.short_tail += 1;
                 f64::NAN
             }
-            Read::Word => return self.keep(line, at),
+            Read::Word => return self.keep(text, line, at),
         };
         if let Some((line, word)) = self.doubtful.take() {
             return Err(not_a_number(self.path, line, &word).into());
@@ -337,6 +348,7 @@ impl<'a> Reader<'a> {
     /// A row without a number on its axis: a remark, or counts that have no place.
     fn no_axis<R: Row>(
         &mut self,
+        text: &[u8],
         row: &R,
         cell: &[u8],
         line: usize,
@@ -353,7 +365,7 @@ impl<'a> Reader<'a> {
             }
             _ => {}
         }
-        self.keep(line, at)
+        self.keep(text, line, at)
     }
 
     /// Fails where a cell is a number in another habit than that of the table.
@@ -390,8 +402,8 @@ impl<'a> Reader<'a> {
 
     /// Keeps a line as metadata; `at` is its first byte.
     #[cold]
-    fn keep(&mut self, line: usize, at: usize) -> Result<(), Stop> {
-        let rest = self.text.get(at..).unwrap_or_default();
+    fn keep(&mut self, text: &[u8], line: usize, at: usize) -> Result<(), Stop> {
+        let rest = text.get(at..).unwrap_or_default();
         let end = rest.iter().position(|b| *b == b'\n').unwrap_or(rest.len());
         if end > MAX_LINE_BYTES {
             return Err(line_too_long(self.path, Some(line)).into());
@@ -404,7 +416,7 @@ impl<'a> Reader<'a> {
     }
 
     /// Drops short rows at the very end, counts the missing, checks for thousands signs.
-    fn finish(&mut self) -> Result<()> {
+    pub fn finish(mut self) -> Result<Table> {
         let t = &mut self.table;
         let keep = t.axis.len() - self.short_tail;
         for i in keep..t.axis.len() {
@@ -426,7 +438,7 @@ impl<'a> Reader<'a> {
             });
             return Err(grouped_number(self.path, line, text.as_bytes()));
         }
-        Ok(())
+        Ok(self.table)
     }
 }
 

@@ -107,6 +107,29 @@ pub fn peaks_in(list: &PeakList, gases: Option<&GasReport>, medium: Medium) -> R
 /// # Errors
 /// [`Error::Usage`] where the table cannot be written (a defect of the program).
 pub fn recording(s: &Spectrum) -> Result<String> {
+    recording_with(s, &cell)
+}
+
+/// [`recording`] with all digits that a number has, and facts and notes above it behind `#`.
+///
+/// # Errors
+/// [`Error::Usage`] where the table cannot be written (a defect of the program).
+pub fn exact(s: &Spectrum) -> Result<String> {
+    let mut out = String::new();
+    let p = &s.provenance;
+    let facts =
+        p.metadata.iter().map(|(k, v)| if k.is_empty() { v.clone() } else { format!("{k}: {v}") });
+    for line in facts.chain(p.notes.iter().cloned()) {
+        // Quotes would be taken for those around cells.
+        let line = line.replace(['\n', '\r'], " ").replace('"', "'");
+        out += &format!("# {line}\n");
+    }
+    let all = |x: f64| if x.is_finite() { x.to_string() } else { String::new() };
+    Ok(out + &recording_with(s, &all)?)
+}
+
+fn recording_with(s: &Spectrum, cell: &dyn Fn(f64) -> String) -> Result<String> {
+    let optional = |x: Option<f64>| x.map(cell).unwrap_or_default();
     let place = match s.axis().kind() {
         AxisKind::Nm => "wavelength_nm_air",
         AxisKind::Pixel => "pixel",

@@ -5,8 +5,11 @@
 
 pub mod cautions;
 pub mod csv;
+pub mod exchange;
 pub mod files;
+pub mod fits;
 pub mod format;
+pub mod jcamp;
 mod medium;
 pub mod record;
 pub mod svg;

@@ -13,7 +13,7 @@ mod width;
 pub use filter::{Filtered, matched};
 pub(crate) use find::median;
 pub use find::{MAX_LINE_WIDTH_NM, MIN_POINTS, find_peaks};
-pub use noise::RELATIVE_FLOOR;
+pub use noise::{Noise, RELATIVE_FLOOR, estimate as noise_of, flag_saturation};
 
 use crate::{AxisKind, Measured};
 use serde::{Deserialize, Serialize};

@@ -3,10 +3,10 @@
 //! The recordings are made up: plain Gaussian lines at the places of neon and of a fluorescent
 //! lamp, on the 3,648 pixels of a common linear detector.
 
-use criterion::{Criterion, criterion_group, criterion_main};
+use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use glowtell::calibrate::{CalibrateSettings, calibrate};
 use glowtell::gases::{GasSettings, identify};
-use glowtell::import::{ImportSettings, read_bytes};
+use glowtell::import::{ImportSettings, read_bytes, read_file};
 use glowtell::reference::Tables;
 use glowtell::report::svg::{PlotStyle, spectrum_plot};
 use glowtell::signal::{PeakSettings, find_peaks};
@@ -96,6 +96,33 @@ fn tube(tables: &Tables) -> Vec<(f64, f64, f64)> {
     lines.iter().enumerate().map(|(k, l)| (l.0, height(k), FWHM_NM)).collect()
 }
 
+/// Bytes of the long file.
+const LONG_BYTES: usize = 200_000_000;
+
+/// A file of many points, as from a scan of hours, read from the disk's cache.
+fn long_file(c: &mut Criterion) {
+    let folder = std::env::temp_dir().join(format!("glowtell-speed-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).expect("a folder for the long file");
+    let path = folder.join("long.csv");
+    let mut text = String::from("wavelength_nm,counts\n");
+    let mut i = 0usize;
+    while text.len() < LONG_BYTES {
+        text +=
+            &format!("{:.5},{}.{:02}\n", 300.0 + i as f64 * 5e-5, 1000 + i * 7919 % 60000, i % 100);
+        i += 1;
+    }
+    std::fs::write(&path, &text).expect("room for the long file");
+    let mut group = c.benchmark_group("import of a long text");
+    group.throughput(Throughput::Bytes(text.len() as u64)).sample_size(10);
+    let settings = ImportSettings { max_points: i + 1, ..ImportSettings::default() };
+    group.bench_function(format!("{i} points"), |b| {
+        b.iter(|| read_file(&path, &settings).map(|s| black_box(s.len())))
+    });
+    group.finish();
+    // What is left behind is a file in the folder for such.
+    let _ = std::fs::remove_dir_all(&folder);
+}
+
 fn steps(c: &mut Criterion) {
     let tables = Tables::bundled().expect("the bundled tables can be read");
     let tube = on_nm(counts(&tube(&tables)));
@@ -150,6 +177,6 @@ criterion_group! {
         .sample_size(20)
         .warm_up_time(Duration::from_secs(1))
         .measurement_time(Duration::from_secs(4));
-    targets = steps
+    targets = steps, long_file
 }
 criterion_main!(speed);
