@@ -4,6 +4,7 @@
 //! every item of a bench [`Sheet`], after setting the axis by the sheet's lamp. Neither reads the
 //! clock nor depends on the number of processors: the same files give the same result.
 
+mod claims;
 mod examine;
 mod lamps;
 mod names;
@@ -15,6 +16,7 @@ pub use examine::{Examination, Settings, check_asked, examine};
 pub use names::file_names;
 pub use repeats::average;
 pub use run::{
-    BenchResult, InstrumentResult, ItemKind, ItemResult, LampResult, Progress, RunSettings, run,
+    BenchResult, InstrumentResult, ItemKind, ItemResult, LampResult, Progress, RunSettings,
+    load_response, run,
 };
 pub use sheet::{Instrument, Light, Sheet, Tube};

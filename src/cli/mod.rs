@@ -15,6 +15,7 @@ mod records;
 mod run;
 mod settings;
 mod simulate;
+mod source;
 mod verify;
 
 use args::{Args, Command};
@@ -55,6 +56,7 @@ pub fn main() -> ExitCode {
             Command::Verify(a) => verify::run(&a, &common),
             Command::Peaks(a) => peaks::run(&a, &common),
             Command::Gases(a) => gases::run(&a, &common),
+            Command::Source(a) => source::run(&a, &common),
             Command::Lines(a) => lines::run(&a, &common),
             Command::Simulate(a) => simulate::run(&a, &common),
         });

@@ -34,12 +34,12 @@ pub struct Common {
 
 /// Commands that an option means something to.
 const MEANT_FOR: [(&str, &[&str]); 6] = [
-    ("--profile", &["run", "verify", "peaks", "gases"]),
-    ("--json", &["run", "calibrate", "verify", "peaks", "gases", "lines"]),
-    ("--svg", &["calibrate", "verify", "peaks", "gases"]),
-    ("--theme", &["run", "calibrate", "verify", "peaks", "gases"]),
-    ("--columns", &["run", "calibrate", "verify", "peaks", "gases"]),
-    ("--encoding", &["run", "calibrate", "verify", "peaks", "gases"]),
+    ("--profile", &["run", "verify", "peaks", "gases", "source"]),
+    ("--json", &["run", "calibrate", "verify", "peaks", "gases", "source", "lines"]),
+    ("--svg", &["calibrate", "verify", "peaks", "gases", "source"]),
+    ("--theme", &["run", "calibrate", "verify", "peaks", "gases", "source"]),
+    ("--columns", &["run", "calibrate", "verify", "peaks", "gases", "source"]),
+    ("--encoding", &["run", "calibrate", "verify", "peaks", "gases", "source"]),
 ];
 
 impl Common {

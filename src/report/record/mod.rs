@@ -25,6 +25,7 @@ use crate::calibrate::{LampUsed, Profile};
 use crate::gases::{GasReport, Verdict};
 use crate::report::cautions::{self, Caution};
 use crate::signal::PeakList;
+use crate::source::SourceReport;
 use crate::{AxisKind, Error, Result, Spectrum};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -74,6 +75,9 @@ pub struct Record {
     pub peaks: Option<PeaksRecord>,
     /// What glows.
     pub gases: Option<GasesRecord>,
+    /// What a light source emits, and what its labels are worth; `null` for tubes. Its fields are
+    /// documented at [`SourceReport`].
+    pub source: Option<SourceReport>,
     /// The verdicts in short.
     pub summary: VerdictSummary,
     /// What was done on the way and what to beware of, one sentence each.
@@ -213,6 +217,7 @@ impl Record {
             settings: BTreeMap::new(),
             peaks: None,
             gases: None,
+            source: None,
             summary: VerdictSummary::default(),
             notes: Vec::new(),
             cautions: Vec::new(),
