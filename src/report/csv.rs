@@ -137,7 +137,18 @@ pub fn recording(s: &Spectrum) -> Result<String> {
 /// # Errors
 /// [`Error::Usage`] where the table cannot be written (a defect of the program).
 pub fn summary(rows: &[SummaryRow]) -> Result<String> {
-    let head = ["item", "file", "failed", "seen", "likely", "undecided", "axis", "remarks"];
+    let head = [
+        "item",
+        "file",
+        "failed",
+        "seen",
+        "likely",
+        "undecided",
+        "axis",
+        "remarks",
+        "source",
+        "claims",
+    ];
     let rows = rows.iter().map(|r| {
         vec![
             r.item.clone(),
@@ -148,6 +159,8 @@ pub fn summary(rows: &[SummaryRow]) -> Result<String> {
             r.undecided.to_string(),
             r.axis.clone(),
             r.remarks.join("; "),
+            r.source.clone(),
+            r.claims.join("; "),
         ]
     });
     written(&head, rows)

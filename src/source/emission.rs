@@ -29,6 +29,8 @@ const MOST_BANDS: usize = 12;
 /// Most of a light that its second-order image can be, as a share of its height: gratings of
 /// cheap instruments send 0.1 to 3 % there (common practice, no published source).
 const GHOST_SHARE: f64 = 0.05;
+/// A continuum lower than this share of the highest point may be stray light as well.
+const FAINT_SHARE: f64 = 5e-3;
 /// How far a second-order image may be from twice the wavelength, nm, beside the axis'
 /// uncertainty.
 const GHOST_WITHIN_NM: f64 = 3.0;
@@ -61,8 +63,12 @@ impl Shape {
 pub struct Emission {
     /// Line, band or continuum.
     pub shape: Shape,
-    /// Peak wavelength on the recording's axis, nm; its uncertainty contains that of the axis.
+    /// Peak wavelength on the recording's axis, nm: for a band its highest point, for a line its
+    /// fitted place; the uncertainty contains that of the axis.
     pub peak_nm: Measured,
+    /// Maximum of a low polynomial through the top of a band, nm; `None` for lines and where the
+    /// top has none.
+    pub fitted_nm: Option<Measured>,
     /// Centroid, nm; for a line its place.
     pub centroid_nm: Measured,
     /// Full width at half maximum, nm; `None` where a side is missing or the top is clipped.
@@ -217,6 +223,7 @@ pub(super) fn emissions(
         out.push(Emission {
             shape: Shape::Line,
             peak_nm: place,
+            fitted_nm: None,
             centroid_nm: place,
             fwhm_nm: fwhm,
             half_maximum_nm: [None, None],
@@ -228,16 +235,16 @@ pub(super) fn emissions(
         });
     }
     for (band, shape, light) in bands(net) {
-        let peak = band.fitted_nm.unwrap_or(band.highest_nm);
         out.push(Emission {
             shape,
-            peak_nm: with_axis(peak),
+            peak_nm: with_axis(band.highest_nm),
+            fitted_nm: band.fitted_nm.map(with_axis),
             centroid_nm: with_axis(band.centroid_nm),
             fwhm_nm: band.fwhm_nm,
             half_maximum_nm: band.half_maximum_nm.map(|m| m.map(|m| m.value)),
             limits_nm: band.limits_nm,
             share: share(light),
-            taken_for: String::new(),
+            taken_for: faint_words(&band, shape, net),
             ghost: false,
             clipped: band.clipped,
         });
@@ -245,6 +252,12 @@ pub(super) fn emissions(
     out.sort_by(|a, b| a.peak_nm.value.total_cmp(&b.peak_nm.value));
     mark_ghosts(&mut out, net);
     out
+}
+
+/// What a continuum far below the highest point may be.
+fn faint_words(band: &Band, shape: Shape, net: &Net) -> String {
+    let faint = shape == Shape::Continuum && band.height.value < FAINT_SHARE * net.highest();
+    if faint { "stray light, room light or a faint continuum".into() } else { String::new() }
 }
 
 /// Marks what lies at twice the wavelength of something far stronger.

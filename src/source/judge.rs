@@ -17,7 +17,7 @@ use statrs::distribution::{ContinuousCDF, Normal};
 /// Probability from which a claim holds.
 const HOLDS_FROM: f64 = 0.95;
 /// Share of the light from which an emission is one that a label may name.
-const NAMED_SHARE: f64 = 0.25;
+const NAMED_SHARE: f64 = 0.15;
 /// Factor by which an array whose response is not known may underrate the ultraviolet or the near
 /// infrared: bare silicon falls to a twentieth at both ends (common practice).
 const UNKNOWN_RESPONSE: f64 = 10.0;
@@ -333,11 +333,6 @@ fn part(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String) {
 /// What a reader of the label should know beside the answer.
 fn remarks(claim: &Claim, outcome: Outcome, e: &Evidence<'_>) -> Vec<String> {
     let mut out = Vec::new();
-    if let Claim::Wavelength { nm, tolerance_nm, tolerance_given: false } = claim {
-        out.push(format!(
-            "the label gives {nm} nm without a tolerance: {tolerance_nm} nm, usual for LEDs, was taken"
-        ));
-    }
     let region = |r: Region| {
         e.regions.iter().find(|s| s.region == r).and_then(|s| s.share).map_or(0.0, |s| s.value)
     };
@@ -351,7 +346,10 @@ fn remarks(claim: &Claim, outcome: Outcome, e: &Evidence<'_>) -> Vec<String> {
     }
     let [from, _] = claim.window_nm();
     let ultraviolet_c = from < Region::UvC.edges_nm()[1];
-    if ultraviolet_c && outcome != Outcome::Holds && e.range_nm[0] > Region::UvC.edges_nm()[0] {
+    if ultraviolet_c
+        && outcome == Outcome::CannotBeTested
+        && e.range_nm[0] > Region::UvC.edges_nm()[0]
+    {
         out.push(format!(
             "an instrument that starts at {:.0} nm cannot clear a lamp of UV-C: treat it as if it \
              gave some",

@@ -171,7 +171,7 @@ impl Seen {
             blue_over_red: net
                 .mean_at(450.0, 10.0)
                 .zip(net.mean_at(650.0, 10.0))
-                .filter(|(_, red)| *red > 0.0)
+                .filter(|(blue, red)| *blue > 0.0 && *red > 0.0)
                 .map(|(blue, red)| blue / red),
             phosphor_peaks,
         }
@@ -253,6 +253,11 @@ fn scores(s: &Seen, mercury: &Mercury, thermal: Option<&Thermal>) -> Vec<(Source
     let uv_phosphor = above(uv_band, 0.15, 0.03);
     let phosphors = above(s.phosphor_peaks as f64, 1.5, 0.2);
     let lit = above(visible_band + s.continuum, 0.15, 0.03).max(phosphors);
+    let dark_glass: f64 = s
+        .bands
+        .iter()
+        .map(|(p, w, share)| share * within(*p, 345.0, 375.0, 3.0) * within(*w, 14.0, 26.0, 2.0))
+        .sum();
     let one_line = s.line_count == 1 && s.lines > 0.8;
     vec![
         (SourceKind::Led, (1.0 - hg) * few_lines * above(led, 0.75, 0.04) * above(main, 0.8, 0.03)),
@@ -278,7 +283,7 @@ fn scores(s: &Seen, mercury: &Mercury, thermal: Option<&Thermal>) -> Vec<(Source
         (
             // Dark glass may hide the mercury lines of a black light.
             SourceKind::UltravioletFluorescent,
-            0.1 * (1.0 - hg) * few_lines * s.band([345.0, 375.0], [14.0, 26.0]),
+            0.05 * (1.0 - hg) * few_lines * dark_glass,
         ),
         (
             SourceKind::Incandescent,

@@ -199,6 +199,13 @@ pub fn measure(
             raw.dark.value
         ));
     }
+    if let Some(height) = raw.pedestal {
+        notes.push(format!(
+            "a broad rest of up to {height:.0} counts under the lines is taken for unevenness of \
+             the dark level ({:.0} counts) and left out; a dark frame would tell",
+            raw.dark.value
+        ));
+    }
     // Mercury is looked for in the counts as they are; a response changes no place.
     let mercury = mercury(&raw, peaks, &axis_u);
     let mut list = emissions(spectrum, &net, peaks, &axis_u);

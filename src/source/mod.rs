@@ -161,4 +161,6 @@ fn response_pull_nm(fwhm_nm: f64) -> f64 {
 }
 
 #[cfg(test)]
+mod measure_tests;
+#[cfg(test)]
 mod tests;

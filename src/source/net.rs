@@ -2,13 +2,28 @@
 
 use super::curve::Curve;
 use super::response::Response;
-use super::smooth::median;
+use super::smooth::{bends, median, robust_sigma};
 use crate::signal::PeakList;
 use crate::{Measured, Spectrum};
 
 /// Share of the points that must agree on the darkest level for it to be taken for dark: fewer are
 /// the low end of a continuum.
 const LEAST_DARK_SHARE: f64 = 0.04;
+/// Share of the points from which they are plainly dark, whatever their scatter.
+const PLAINLY_DARK_SHARE: f64 = 0.25;
+/// Scatter of dark points about their level, over that from point to point, up to which they are
+/// level.
+const DARK_OVER_NOISE: f64 = 3.0;
+/// Parts of the recording between which the dark level may differ.
+const UNEVEN_PARTS: usize = 24;
+/// Parts whose median is within this share of the highest count are dark.
+const UNEVEN_SHARE: f64 = 0.02;
+/// A broad rest lower than this share of the highest point …
+const PEDESTAL_SHARE: f64 = 0.015;
+/// … and than this share of the dark level is the detector's unevenness, not light.
+const PEDESTAL_OVER_DARK: f64 = 0.3;
+/// Points over which it is averaged to measure it.
+const PEDESTAL_BLOCK: usize = 41;
 /// Share of the lowest points that may be stragglers when the lowest light is looked for.
 const LOW_QUANTILE: f64 = 0.02;
 /// A peak is a line from this share of the smooth light under it: a crest of a phosphor or an LED
@@ -64,6 +79,8 @@ pub(super) struct Net {
     pub dark_seen: bool,
     /// Lines, ascending.
     pub lines: Vec<LineLight>,
+    /// Height of the uneven dark level that was taken off, counts, where there was one.
+    pub pedestal: Option<f64>,
     /// Points of it that are clipped.
     pub clipped: usize,
     /// The curve that the bands are measured on, lines taken out.
@@ -88,13 +105,21 @@ impl Net {
         sorted.sort_by(f64::total_cmp);
         let lowest = sorted[((n as f64 * LOW_QUANTILE) as usize).min(n - 1)];
         let highest = sorted[n - 1];
-        let dark_seen = dark_points as f64 >= LEAST_DARK_SHARE * n as f64 || lowest <= 0.0;
+        // Few agreeing points are dark only where nothing but noise parts them; the low end of a
+        // continuum slopes.
+        let noise = robust_sigma(&bends(&curve.x, &curve.y));
+        let share = dark_points as f64 / n as f64;
+        let dark_seen = lowest <= 0.0
+            || share >= PLAINLY_DARK_SHARE
+            || (share >= LEAST_DARK_SHARE && found.sigma <= DARK_OVER_NOISE * noise);
         let (level, level_u) = if dark_seen {
             (found.level, found.u)
         } else {
             // Anywhere between nothing and the lowest light.
             (0.5 * lowest, lowest / 12f64.sqrt())
         };
+        let uneven = if dark_seen { unevenness(&curve.y, level, highest) } else { 0.0 };
+        let level_u = level_u.hypot(uneven);
         let width = |i: usize| cell(&curve.x, i);
         let whole: f64 = (0..n).map(|i| (curve.y[i] - level) * width(i)).sum();
         let mean = whole / (curve.x[n - 1] - curve.x[0]);
@@ -108,12 +133,14 @@ impl Net {
             level_u: vec![level_u.hypot(stray); n],
             dark_seen,
             lines: Vec::new(),
+            pedestal: None,
             clipped: curve.saturated.iter().filter(|s| **s).count(),
             x: curve.x.clone(),
             y,
             curve: curve.clone(),
         };
         net.take_lines(peaks, highest - level);
+        net.take_pedestal(spectrum, peaks);
         for (to, from) in curve.y.iter_mut().zip(&net.smooth) {
             *to = from + level;
         }
@@ -146,6 +173,7 @@ impl Net {
             x,
             dark: Measured::new(0.0, self.dark.u),
             dark_seen: self.dark_seen,
+            pedestal: self.pedestal,
             clipped: self.clipped,
         }
     }
@@ -197,6 +225,26 @@ impl Net {
                 light: light.max(0.0),
             });
         }
+    }
+
+    /// Takes off a broad, low rest under lines where the dark level is high beside it: detectors
+    /// are not evenly dark.
+    fn take_pedestal(&mut self, spectrum: &Spectrum, peaks: &PeakList) {
+        let level = self.dark.value;
+        let smooth: Vec<f64> = self.smooth.chunks(PEDESTAL_BLOCK).map(median).collect();
+        let most = smooth.iter().copied().fold(0.0, f64::max);
+        let low = most < PEDESTAL_SHARE * self.highest() && most < PEDESTAL_OVER_DARK * level;
+        if !low || self.lines.is_empty() {
+            return;
+        }
+        for i in 0..self.x.len() {
+            let k = spectrum.axis().index_of(self.x[i]).round() as usize;
+            let base = peaks.baseline.get(k).copied().filter(|b| b.is_finite());
+            let pedestal = base.unwrap_or(level) - level;
+            self.y[i] -= pedestal;
+            self.smooth[i] -= pedestal;
+        }
+        self.pedestal = Some(most);
     }
 
     /// Smooth light under a place: the lower of the medians on either side, `reach` away.
@@ -275,6 +323,22 @@ impl Net {
         }
         Some(self.light(&self.y, nm - half_nm, nm + half_nm) / (2.0 * half_nm))
     }
+}
+
+/// Standard deviation of the level between the dark parts of a recording, counts.
+fn unevenness(y: &[f64], level: f64, highest: f64) -> f64 {
+    let part = y.len().div_ceil(UNEVEN_PARTS).max(1);
+    let medians: Vec<f64> = y
+        .chunks(part)
+        .map(median)
+        .filter(|m| (m - level).abs() < UNEVEN_SHARE * (highest - level))
+        .collect();
+    let n = medians.len() as f64;
+    if n < 3.0 {
+        return 0.0;
+    }
+    let mean = medians.iter().sum::<f64>() / n;
+    (medians.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt()
 }
 
 /// Borders of the stretch that a point stands for: half way to its neighbours.

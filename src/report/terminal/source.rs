@@ -4,8 +4,8 @@ use super::grid::{Column, grid};
 use super::{Style, paragraph, section};
 use crate::report::format::{self, NONE};
 use crate::source::{
-    CathodeReach, ClaimResult, Comparison, Emission, RELATIVE_ONLY, Reach, Region, RegionShare,
-    STRAY_BEWARE, SURFACE_MATTERS, SourceReport,
+    CathodeReach, Claim, ClaimResult, Comparison, Emission, RELATIVE_ONLY, Reach, Region,
+    RegionShare, STRAY_BEWARE, SURFACE_MATTERS, Shape, SourceReport,
 };
 use crate::{Measured, reference::Glass};
 
@@ -80,8 +80,9 @@ pub fn kind_words(r: &SourceReport) -> String {
 
 /// Notes of the measurement itself and of its main band.
 fn notes_of(r: &SourceReport) -> impl Iterator<Item = &str> {
-    // The band says it of the peak; shares say it of everything.
-    let of_band = r.band.iter().flat_map(|b| &b.notes).map(String::as_str);
+    // What is said of a band means nothing where lines are the light.
+    let is_band = r.main_emission().is_some_and(|m| m.shape != Shape::Line);
+    let of_band = r.band.iter().filter(move |_| is_band).flat_map(|b| &b.notes).map(String::as_str);
     r.notes.iter().map(String::as_str).chain(of_band)
 }
 
@@ -223,7 +224,7 @@ pub fn claims<'a>(
     let rows = list
         .iter()
         .map(|(who, c)| {
-            let mut row = vec![c.text.clone(), c.outcome.words().to_string(), c.reason.clone()];
+            let mut row = vec![claim_text(c), c.outcome.words().to_string(), c.reason.clone()];
             if named {
                 row.insert(0, who.unwrap_or_default().to_string());
             }
@@ -231,16 +232,27 @@ pub fn claims<'a>(
         })
         .collect();
     let mut out = grid(&columns, rows, width);
-    let remarks: Vec<String> = list
+    let labelled: Vec<(String, &str)> = list
         .iter()
-        .flat_map(|(who, c)| c.remarks.iter().map(move |r| (who, c, r)))
+        .flat_map(|(who, c)| c.remarks.iter().map(move |r| (who, c, r.as_str())))
         .map(|(who, c, r)| match who {
-            Some(who) => format!("{who}, {}: {r}", c.text),
-            None => format!("{}: {r}", c.text),
+            Some(who) => (format!("{who} ({})", c.text), r),
+            None => (c.text.clone(), r),
         })
         .collect();
+    let remarks = super::shared(labelled.iter().map(|(who, r)| (who.as_str(), *r)));
     section(&mut out, "Beside the labels", remarks.iter().map(String::as_str), width);
     out
+}
+
+/// A label, with the tolerance that was taken where it gives none.
+fn claim_text(c: &ClaimResult) -> String {
+    match &c.claim {
+        Claim::Wavelength { tolerance_nm, tolerance_given: false, .. } => {
+            format!("{} (± {tolerance_nm} taken)", c.text)
+        }
+        _ => c.text.clone(),
+    }
 }
 
 /// Which cathodes this light may free electrons from, through which envelope.
@@ -340,34 +352,49 @@ pub fn comparison(c: &Comparison, style: &Style) -> String {
     columns.push(("all", Column::Number));
     let distances = c.ratios.iter().any(|r| r.at_same_distance.is_some());
     if distances {
-        columns.push(("× at equal distance", Column::Number));
+        columns.push(("(× distance²)", Column::Number));
     }
-    columns.push(("", Column::Text));
-    let rows = c
-        .ratios
-        .iter()
+    let compared = c.ratios.iter().filter(|r| r.left_out.is_none());
+    let rows = compared
         .map(|r| {
+            let reference = r.name == c.reference;
+            let show = |m: Option<Measured>| match m {
+                Some(_) if reference => "1".to_string(),
+                Some(m) => ratio(m),
+                None => NONE.into(),
+            };
             let mut row = vec![r.name.clone()];
             for region in &regions {
-                let found = r.regions.iter().find(|x| x.0 == *region);
-                row.push(found.map_or(NONE.into(), |x| format::measured(x.1)));
+                row.push(show(r.regions.iter().find(|x| x.0 == *region).map(|x| x.1)));
             }
-            row.push(r.whole.map_or(NONE.into(), format::measured));
+            row.push(show(r.whole));
             if distances {
                 row.push(r.at_same_distance.map_or(NONE.into(), format::two_digits));
             }
-            row.push(match &r.left_out {
-                Some(why) => format!("left out: {why}"),
-                None if r.name == c.reference => "reference".into(),
-                None => String::new(),
-            });
             row
         })
         .collect();
-    let mut out = format!("Light over that of {} (same region)\n", c.reference);
+    let head = format!("Light over that of {}, region by region", c.reference);
+    let mut out = paragraph("", &head, width);
     out += &grid(&columns, rows, width);
+    let left_out: Vec<String> = c
+        .ratios
+        .iter()
+        .filter_map(|r| Some(format!("{}: left out, {}", r.name, r.left_out.as_ref()?)))
+        .collect();
+    section(&mut out, "Not compared", left_out.iter().map(String::as_str), width);
     out += &super::notes("Comparison", c.notes.iter().map(String::as_str), style);
     out
+}
+
+/// A ratio with its uncertainty, three digits at most; as a limit where it is not clear of zero.
+fn ratio(m: Measured) -> String {
+    /// Least relative uncertainty that is shown: what repeats no better means nothing.
+    const FINEST: f64 = 0.005;
+    if m.value < 2.0 * m.u {
+        return format!("< {}", format::two_digits(m.value.max(0.0) + 2.0 * m.u));
+    }
+    format::measured(Measured::new(m.value, m.u.max(FINEST * m.value)))
 }
 
 /// Many sources, one row each.
