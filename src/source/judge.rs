@@ -16,8 +16,9 @@ use statrs::distribution::{ContinuousCDF, Normal};
 
 /// Probability from which a claim holds.
 const HOLDS_FROM: f64 = 0.95;
-/// Share of the light from which an emission is one that a label may name.
-const NAMED_SHARE: f64 = 0.15;
+/// Share of the light from which an emission, or a window in which one peaks, is what a label may
+/// name.
+const NAMED_SHARE: f64 = 0.25;
 /// Factor by which an array whose response is not known may underrate the ultraviolet or the near
 /// infrared: bare silicon falls to a twentieth at both ends (common practice).
 const UNKNOWN_RESPONSE: f64 = 10.0;
@@ -175,12 +176,19 @@ fn wavelength(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String)
             "the recording shows no light above its scatter".into(),
         );
     };
-    // The best of what may be meant: the strongest emission, or another strong one.
+    // The best of what may be meant: the strongest emission, another strong one, or one that stands
+    // in a window with enough of the light.
     let judged = |x: &Emission| (probability_within(place(x, e), [from, to]), place(x, e));
+    let there = (e.share)(from, to);
+    let meant = |x: &&Emission| {
+        x.share >= NAMED_SHARE
+            || std::ptr::eq(*x, main)
+            || (there >= NAMED_SHARE && judged(x).0 >= HOLDS_FROM)
+    };
     let best = real
         .iter()
         .copied()
-        .filter(|x| x.share >= NAMED_SHARE || std::ptr::eq(*x, main))
+        .filter(meant)
         .map(|x| (judged(x), x))
         .max_by(|a, b| a.0.0.total_cmp(&b.0.0));
     let Some(((p, at), emission)) = best else {
@@ -188,10 +196,13 @@ fn wavelength(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String)
     };
     let shown = describe(emission, at);
     if p >= HOLDS_FROM {
-        return (Outcome::Holds, Some(p), format!("{shown} lies within {from} to {to} nm"));
+        let all = match emission.share >= NAMED_SHARE {
+            true => String::new(),
+            false => format!(", and {} of it in all", percent(there)),
+        };
+        return (Outcome::Holds, Some(p), format!("{shown} lies within {from} to {to} nm{all}"));
     }
     // Something weaker may lie there, underrated by a response that nobody knows.
-    let there = (e.share)(from, to);
     let weaker = real
         .iter()
         .copied()

@@ -178,6 +178,20 @@ impl Net {
         }
     }
 
+    /// The light of the lines alone: what is under and between them does not stand out of the dark
+    /// level's uncertainty, and would only drown them in it.
+    pub fn lines_only(&self) -> Self {
+        let n = self.x.len();
+        let in_line = |i: usize| self.y[i] != self.smooth[i];
+        Net {
+            y: (0..n).map(|i| self.y[i] - self.smooth[i]).collect(),
+            sigma: (0..n).map(|i| if in_line(i) { self.sigma[i] } else { 0.0 }).collect(),
+            smooth: vec![0.0; n],
+            level_u: vec![0.0; n],
+            ..self.clone()
+        }
+    }
+
     /// Finds the lines and takes them out of the smooth part.
     fn take_lines(&mut self, peaks: &PeakList, highest: f64) {
         let Some(instrument) = peaks.line_width else { return };
