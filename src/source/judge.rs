@@ -320,7 +320,7 @@ fn part(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String) {
          emission is {shown}",
         percent(share)
     );
-    if (inside >= HOLDS_FROM && share >= NAMED_SHARE) || share - CLEAR_SIGMAS * u >= 0.5 {
+    if (inside >= HOLDS_FROM && share >= NAMED_SHARE) || share - CLEAR_SIGMAS * u >= NAMED_SHARE {
         return (Outcome::Holds, Some(inside), amount);
     }
     let most = share * if e.corrected { 1.0 } else { UNKNOWN_RESPONSE } + CLEAR_SIGMAS * u;

@@ -112,6 +112,10 @@ fn above(x: f64, middle: f64, soft: f64) -> f64 {
 /// What the sorts are told apart by.
 struct Seen {
     mercury: f64,
+    /// Share of the light in mercury's lines.
+    mercury_light: f64,
+    /// Share of the light in ultraviolet lines that are not mercury's.
+    strange_ultraviolet: f64,
     lines: f64,
     line_count: usize,
     bands: Vec<(f64, f64, f64)>,
@@ -162,6 +166,14 @@ impl Seen {
         };
         Seen {
             mercury: mercury.probability,
+            mercury_light: of(Shape::Line)
+                .filter(|e| e.taken_for.starts_with("Hg"))
+                .map(|e| e.share)
+                .sum(),
+            strange_ultraviolet: of(Shape::Line)
+                .filter(|e| e.taken_for.is_empty() && (285.0..400.0).contains(&e.peak_nm.value))
+                .map(|e| e.share)
+                .sum(),
             lines: of(Shape::Line).map(|e| e.share).sum(),
             line_count: of(Shape::Line).count(),
             bands,
@@ -227,6 +239,8 @@ pub(super) fn kind(
 
 fn scores(s: &Seen, mercury: &Mercury, thermal: Option<&Thermal>) -> Vec<(SourceKind, f64)> {
     let hg = s.mercury;
+    // Faint mercury lines beside other light are those of a lamp in the room.
+    let no_hg = 1.0 - hg * above(s.mercury_light, 0.03, 0.006);
     let smooth = 1.0 - above(s.lines, 0.1, 0.02);
     let few_lines = 1.0 - above(s.lines, 0.05, 0.01);
     let main = s.bands.iter().map(|b| b.2).fold(0.0, f64::max);
@@ -234,14 +248,20 @@ fn scores(s: &Seen, mercury: &Mercury, thermal: Option<&Thermal>) -> Vec<(Source
     let led = s.band([200.0, 1100.0], [6.0, 50.0]);
     let blue = s.band([425.0, 485.0], [10.0, 45.0]);
     let yellow = s.band([490.0, 680.0], [60.0, 175.0]);
-    let uv_band = s.band([285.0, 400.0], [10.0, 80.0]);
+    // Phosphors for the ultraviolet are broader than LEDs, or a line of gadolinium at 311 nm.
+    let uv_band: f64 = s
+        .bands
+        .iter()
+        .map(|(p, w, share)| share * within(*p, 285.0, 400.0, 3.0) * within(*w, 15.0, 80.0, 2.0))
+        .sum::<f64>()
+        + s.strange_ultraviolet;
     let visible_band = s.band([420.0, 680.0], [15.0, 175.0]);
     let planck = thermal.map_or(0.0, |t| {
         within(t.departure, 0.0, FITS_WITHIN, 0.5 * FITS_WITHIN)
             * within(t.temperature_k.value, 1800.0, 3400.0, 500.0 + t.temperature_k.u)
     });
     let dip = above(s.oxygen_dip, 0.12, 0.025);
-    let blueish = s.blue_over_red.map_or(0.5, |r| above(r.ln(), (0.38f64).ln(), 0.12));
+    let blueish = s.blue_over_red.map_or(0.5, |r| above(r.ln(), (0.42f64).ln(), 0.1));
     // At low pressure the lines of 436 and 546 nm outshine the group at 365 nm and the yellow pair,
     // at high pressure these are as strong or stronger (handbooks of lamps, values from memory).
     let low = match (mercury.resonance_over_blue, mercury.group_365_over_blue) {
@@ -260,14 +280,14 @@ fn scores(s: &Seen, mercury: &Mercury, thermal: Option<&Thermal>) -> Vec<(Source
         .sum();
     let one_line = s.line_count == 1 && s.lines > 0.8;
     vec![
-        (SourceKind::Led, (1.0 - hg) * few_lines * above(led, 0.75, 0.04) * above(main, 0.8, 0.03)),
+        (SourceKind::Led, no_hg * few_lines * above(led, 0.75, 0.04) * above(main, 0.8, 0.03)),
         (
             SourceKind::SeveralLeds,
-            (1.0 - hg) * few_lines * above(led, 0.85, 0.03) * (1.0 - above(main, 0.85, 0.03)),
+            no_hg * few_lines * above(led, 0.85, 0.03) * (1.0 - above(main, 0.85, 0.03)),
         ),
         (
             SourceKind::WhiteLed,
-            (1.0 - hg)
+            no_hg
                 * few_lines
                 * above(blue, 0.03, 0.007)
                 * above(yellow, 0.3, 0.05)
@@ -287,16 +307,11 @@ fn scores(s: &Seen, mercury: &Mercury, thermal: Option<&Thermal>) -> Vec<(Source
         ),
         (
             SourceKind::Incandescent,
-            (1.0 - hg)
-                * smooth
-                * above(s.continuum, 0.7, 0.05)
-                * (1.0 - dip)
-                * (1.0 - blueish)
-                * planck,
+            no_hg * smooth * above(s.continuum, 0.7, 0.05) * (1.0 - dip) * (1.0 - blueish) * planck,
         ),
         (
             SourceKind::Daylight,
-            (1.0 - hg) * smooth * above(s.continuum, 0.5, 0.05) * blueish * (0.15 + 0.85 * dip),
+            no_hg * smooth * above(s.continuum, 0.5, 0.05) * blueish * (0.15 + 0.85 * dip),
         ),
         (
             SourceKind::OtherDischarge,

@@ -228,6 +228,11 @@ pub fn measure(
     let continuum: f64 = list.iter().filter(|e| e.shape == Shape::Continuum).map(|e| e.share).sum();
     let thermal = if continuum > 0.3 { thermal(&net, is_corrected) } else { None };
     let kind = kind(&net, &list, &mercury, thermal.as_ref(), tables);
+    if mercury.probability > 0.5 && !shows_mercury(kind.kind) {
+        notes.push(
+            "faint mercury lines stand beside it: a fluorescent lamp in the room, perhaps".into(),
+        );
+    }
     let ghosts: Vec<[f64; 2]> = list.iter().filter(|e| e.ghost).map(|e| e.limits_nm).collect();
     if !ghosts.is_empty() {
         notes.push(format!(
@@ -323,6 +328,18 @@ fn corrected(
             Some((net, Some(r.origin.clone())))
         }
     }
+}
+
+/// True for the sorts that mercury lines belong to.
+fn shows_mercury(kind: SourceKind) -> bool {
+    matches!(
+        kind,
+        SourceKind::LowPressureMercury
+            | SourceKind::HighPressureMercury
+            | SourceKind::Fluorescent
+            | SourceKind::UltravioletFluorescent
+            | SourceKind::OtherDischarge
+    )
 }
 
 /// True where neither a band nor a line stands out.

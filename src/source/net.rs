@@ -18,6 +18,10 @@ const DARK_OVER_NOISE: f64 = 3.0;
 const UNEVEN_PARTS: usize = 24;
 /// Parts whose median is within this share of the highest count are dark.
 const UNEVEN_SHARE: f64 = 0.02;
+/// Fewest dark parts from which a lean of the dark level is told …
+const LEAN_PARTS: usize = 8;
+/// … and share of the range that they span.
+const LEAN_SPAN: f64 = 0.6;
 /// A broad rest lower than this share of the highest point …
 const PEDESTAL_SHARE: f64 = 0.015;
 /// … and than this share of the dark level is the detector's unevenness, not light.
@@ -118,13 +122,14 @@ impl Net {
             // Anywhere between nothing and the lowest light.
             (0.5 * lowest, lowest / 12f64.sqrt())
         };
-        let uneven = if dark_seen { unevenness(&curve.y, level, highest) } else { 0.0 };
-        let level_u = level_u.hypot(uneven);
+        let tilt = if dark_seen { Tilt::new(&curve, level, highest) } else { Tilt::default() };
+        let level_u = level_u.hypot(tilt.scatter);
         let width = |i: usize| cell(&curve.x, i);
-        let whole: f64 = (0..n).map(|i| (curve.y[i] - level) * width(i)).sum();
+        let y: Vec<f64> =
+            (0..n).map(|i| curve.y[i] - level - tilt.slope * (curve.x[i] - tilt.middle)).collect();
+        let whole: f64 = (0..n).map(|i| y[i] * width(i)).sum();
         let mean = whole / (curve.x[n - 1] - curve.x[0]);
         let stray = STRAY_SHARE * mean.max(0.0) / 3f64.sqrt();
-        let y: Vec<f64> = curve.y.iter().map(|v| v - level).collect();
         let sigma = scatter_at(spectrum, peaks, &curve.x);
         let mut net = Net {
             smooth: y.clone(),
@@ -339,20 +344,49 @@ impl Net {
     }
 }
 
-/// Standard deviation of the level between the dark parts of a recording, counts.
-fn unevenness(y: &[f64], level: f64, highest: f64) -> f64 {
-    let part = y.len().div_ceil(UNEVEN_PARTS).max(1);
-    let medians: Vec<f64> = y
-        .chunks(part)
-        .map(median)
-        .filter(|m| (m - level).abs() < UNEVEN_SHARE * (highest - level))
-        .collect();
-    let n = medians.len() as f64;
-    if n < 3.0 {
-        return 0.0;
+/// How the dark level leans along the detector, and what is left of its unevenness.
+#[derive(Debug, Clone, Copy, Default)]
+struct Tilt {
+    /// Counts for each nm.
+    slope: f64,
+    /// Place at which the level itself holds, nm.
+    middle: f64,
+    /// Standard deviation of the dark parts about the leaning level, counts.
+    scatter: f64,
+}
+
+impl Tilt {
+    /// From the medians of those parts of a recording that are dark. A lean is taken off where they
+    /// span most of the range; else all of their scatter is left as uncertainty.
+    fn new(curve: &Curve, level: f64, highest: f64) -> Self {
+        let part = curve.y.len().div_ceil(UNEVEN_PARTS).max(1);
+        let parts: Vec<(f64, f64)> = curve
+            .x
+            .chunks(part)
+            .zip(curve.y.chunks(part))
+            .map(|(x, y)| (median(x), median(y) - level))
+            .filter(|p| p.1.abs() < UNEVEN_SHARE * (highest - level))
+            .collect();
+        let n = parts.len() as f64;
+        if parts.len() < 3 {
+            return Tilt::default();
+        }
+        let (mx, my) = (
+            parts.iter().map(|p| p.0).sum::<f64>() / n,
+            parts.iter().map(|p| p.1).sum::<f64>() / n,
+        );
+        let sxx: f64 = parts.iter().map(|p| (p.0 - mx).powi(2)).sum();
+        let sxy: f64 = parts.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum();
+        let range = curve.x[curve.x.len() - 1] - curve.x[0];
+        let spans = parts[parts.len() - 1].0 - parts[0].0 > LEAN_SPAN * range;
+        let slope = if spans && parts.len() >= LEAN_PARTS { sxy / sxx } else { 0.0 };
+        let rest = |p: &(f64, f64)| p.1 - my - slope * (p.0 - mx);
+        let freedom = if slope == 0.0 { n - 1.0 } else { n - 2.0 };
+        let scatter = (parts.iter().map(|p| rest(p).powi(2)).sum::<f64>() / freedom).sqrt();
+        // The level is a median of all dark points: it holds where the line passes through it.
+        let middle = if slope == 0.0 { mx } else { mx - my / slope };
+        Tilt { slope, middle, scatter }
     }
-    let mean = medians.iter().sum::<f64>() / n;
-    (medians.iter().map(|m| (m - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt()
 }
 
 /// Borders of the stretch that a point stands for: half way to its neighbours.

@@ -101,7 +101,11 @@ fn sources_side_by_side_and_bad_input() {
         &["source", two[0], "--write-response", "r.csv", "--colour-temperature", "9000"],
         &["9000 K", "3500"],
     );
-    p.write("pixels.csv", "pixel,counts\n".to_string() + &(0..200).map(|i| format!("{i},{}\n", i % 7)).collect::<String>());
+    p.write(
+        "pixels.csv",
+        "pixel,counts\n".to_string()
+            + &(0..200).map(|i| format!("{i},{}\n", i % 7)).collect::<String>(),
+    );
     let ran = p.run(&["source", "pixels.csv"]);
     assert_refused(&ran, &["source"], &["pixels", "profile"]);
     // A file that fails does not stop the others.
@@ -123,7 +127,8 @@ fn a_response_curve_is_made_and_used() {
         })
         .collect();
     p.write("halogen.csv", format!("wavelength_nm,counts\n340,100\n341,100\n342,100\n{rows}"));
-    let made = ["source", "halogen.csv", "--colour-temperature", "2856", "--write-response", "r.csv"];
+    let made =
+        ["source", "halogen.csv", "--colour-temperature", "2856", "--write-response", "r.csv"];
     let ran = p.answer(&made);
     assert!(ran.out.contains("no use below 380 nm"), "{}", ran.out);
     let ran = p.answer(&["source", "halogen.csv", "--response", "r.csv"]);
@@ -135,7 +140,8 @@ fn a_response_curve_is_made_and_used() {
 fn a_sheet_reports_its_labels_and_ends_with_zero() {
     let p = bench();
     let ran = p.answer(&["run", "demo-spectra/drawer.toml", "--out", "out"]);
-    for part in ["does not hold", "cannot be tested here", "holds", "Light over that of nail lamp"] {
+    for part in ["does not hold", "cannot be tested here", "holds", "Light over that of nail lamp"]
+    {
         assert!(ran.out.contains(part), "{part} not in {}", ran.out);
     }
     let summary: Value = serde_json::from_str(&p.read("out/summary.json")).unwrap();

@@ -260,6 +260,9 @@ fn claim(
         layer.line(&ends, ink, 1.4, if c.outcome == Outcome::CannotBeTested { "4 3" } else { "" });
     }
     let long = width(&text, super::text::bold(SMALL));
+    // Beside the arrow where the window is out of the picture.
+    let right = if b < low { frame.area[0] + 12.0 } else { right };
+    let left = if a > high { frame.area[2] - 12.0 } else { left };
     if right + 8.0 + long <= frame.area[2] {
         layer.text(right + 8.0, y + 4.0, 0.0, bold, &text);
     } else {
