@@ -31,6 +31,8 @@ const MOST_BANDS: usize = 12;
 const GHOST_SHARE: f64 = 0.05;
 /// A continuum lower than this share of the highest point may be stray light as well.
 const FAINT_SHARE: f64 = 5e-3;
+/// Bands with at least this share of the light are searched for their images.
+const IMAGED_SHARE: f64 = 0.1;
 /// How far a second-order image may be from twice the wavelength, nm, beside the axis'
 /// uncertainty.
 const GHOST_WITHIN_NM: f64 = 3.0;
@@ -251,6 +253,9 @@ pub(super) fn emissions(
     }
     out.sort_by(|a, b| a.peak_nm.value.total_cmp(&b.peak_nm.value));
     mark_ghosts(&mut out, net);
+    let images: Vec<Emission> = out.iter().filter_map(|e| faint_image(e, &out, net)).collect();
+    out.extend(images);
+    out.sort_by(|a, b| a.peak_nm.value.total_cmp(&b.peak_nm.value));
     out
 }
 
@@ -258,6 +263,48 @@ pub(super) fn emissions(
 fn faint_words(band: &Band, shape: Shape, net: &Net) -> String {
     let faint = shape == Shape::Continuum && band.height.value < FAINT_SHARE * net.highest();
     if faint { "stray light, room light or a faint continuum".into() } else { String::new() }
+}
+
+/// The second-order image of a strong band where it is too faint to be found as a band itself:
+/// twice as broad, at twice the wavelength.
+fn faint_image(of: &Emission, all: &[Emission], net: &Net) -> Option<Emission> {
+    let width = 2.0 * of.fwhm_nm?.value;
+    if of.ghost || of.shape != Shape::Band || of.share < IMAGED_SHARE {
+        return None;
+    }
+    let at = 2.0 * of.peak_nm.value;
+    let taken = |e: &Emission| (e.peak_nm.value - at).abs() < width;
+    if all.iter().any(taken) {
+        return None;
+    }
+    let middle = net.mean_at(at, 0.5 * width)?;
+    // What is beside it on both sides, each in two halves that tell how uneven it is there.
+    let beside = [-2.5, -2.0, 2.0, 2.5].map(|k| net.mean_at(at + k * width, 0.25 * width));
+    let [a, b, c, d] = [beside[0]?, beside[1]?, beside[2]?, beside[3]?];
+    let ground = 0.25 * (a + b + c + d);
+    let uneven = (a - ground).abs().max((b - ground).abs()).max((c - ground).abs());
+    let uneven = uneven.max((d - ground).abs());
+    let scatter = net.scatter_u(at - 0.5 * width, at + 0.5 * width) / width;
+    let height = middle - ground;
+    let strongest = net.mean_at(of.peak_nm.value, 1.0)?;
+    if height < LEAST_SIGMAS * scatter.hypot(0.5 * uneven) || height > GHOST_SHARE * strongest {
+        return None;
+    }
+    let limits_nm = [at - 1.3 * width, at + 1.3 * width];
+    let whole = net.whole();
+    Some(Emission {
+        peak_nm: Measured::new(at, 2.0 * of.peak_nm.u),
+        fitted_nm: None,
+        centroid_nm: Measured::new(at, 2.0 * of.peak_nm.u),
+        fwhm_nm: None,
+        half_maximum_nm: [None, None],
+        limits_nm,
+        share: (net.light(&net.y, limits_nm[0], limits_nm[1]) / whole).max(0.0),
+        taken_for: format!("second order of {:.1} nm", of.peak_nm.value),
+        ghost: true,
+        clipped: false,
+        shape: Shape::Band,
+    })
 }
 
 /// Marks what lies at twice the wavelength of something far stronger.

