@@ -129,7 +129,7 @@ fn electrons_are_freed_where_the_photons_have_the_energy_and_the_glass_lets_them
     assert_eq!(reach("aluminium", "no glass"), Reach::Enough);
     assert_eq!(reach("aluminium", "ozone"), Reach::Enough);
     assert_eq!(reach("aluminium", "window glass"), Reach::Blocked);
-    assert_eq!(reach("platinum", "no glass"), Reach::TooLittle);
+    assert_eq!(reach("platinum", "no glass"), Reach::Depends);
     let violet = recording(300.0, 700.0, |x| 1e5 * gaussian(x, 365.0, 10.0), 100.0, 2.0);
     let r = report(&violet, &[], ResponseKnown::No);
     let bare =

@@ -15,6 +15,8 @@ pub const LAMP_FROM_NM: f64 = 380.0;
 const LEAST_COUNTS: f64 = 0.01;
 /// Counts of a lamp that are used stand this many standard uncertainties above the dark level.
 const LEAST_SIGMAS: f64 = 20.0;
+/// Shortest stretch that makes a curve, nm.
+const LEAST_SPAN_NM: f64 = 100.0;
 /// Half of the stretch over which the curve is smoothed, nm.
 const SMOOTH_NM: f64 = 6.0;
 /// Relative standard uncertainty by the lamp's not being a black body: colour temperature fits the
@@ -120,14 +122,19 @@ impl Response {
             let (from, to) = window(&net.x, i, SMOOTH_NM, 2);
             let (x, y) = (&net.x[from..to], &net.smooth[from..to]);
             let Some(fit) = LocalFit::new(x, y, net.x[i], 2) else { continue };
-            let enough = (LEAST_COUNTS * highest).max(LEAST_SIGMAS * net.level_u[i]);
+            let noise = net.level_u[i].max(net.sigma[i] / (x.len() as f64).sqrt());
+            let enough = (LEAST_COUNTS * highest).max(LEAST_SIGMAS * noise);
             if net.x[i] >= LAMP_FROM_NM && fit.value() > enough {
                 nm.push(net.x[i]);
                 raw.push(fit.value() / planck(net.x[i], t));
             }
         }
         let most = raw.iter().copied().fold(0.0, f64::max);
-        if nm.len() < super::LEAST_POINTS || !(most > 0.0 && most.is_finite()) {
+        let span = nm.last().zip(nm.first()).map_or(0.0, |(b, a)| b - a);
+        if nm.len() < super::LEAST_POINTS
+            || span < LEAST_SPAN_NM
+            || !(most > 0.0 && most.is_finite())
+        {
             return Err(few());
         }
         let mut notes = vec![format!(

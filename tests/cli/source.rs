@@ -122,7 +122,8 @@ fn a_response_curve_is_made_and_used() {
     let rows: String = (0..1400)
         .map(|i| {
             let nm = 350.0 + 0.5 * f64::from(i);
-            let counts = 3e5 * planck(nm) * (1.2 - nm / 1100.0) + 100.0;
+            let ripple = f64::from(i * 7919 % 13);
+            let counts = 3e5 * planck(nm) * (1.2 - nm / 1100.0) + 100.0 + ripple;
             format!("{nm},{counts:.1}\n")
         })
         .collect();
