@@ -31,6 +31,10 @@ const MOST_BANDS: usize = 12;
 const GHOST_SHARE: f64 = 0.05;
 /// A continuum lower than this share of the highest point may be stray light as well.
 const FAINT_SHARE: f64 = 5e-3;
+/// What is faint and less than this many times broader than a line is a line.
+const BAND_OVER_LINE: f64 = 1.5;
+/// It is faint below this share of the light.
+const FAINT_LINE: f64 = 0.1;
 /// Bands with at least this share of the light are searched for their images.
 const IMAGED_SHARE: f64 = 0.1;
 /// How far a second-order image may be from twice the wavelength, nm, beside the axis'
@@ -237,6 +241,13 @@ pub(super) fn emissions(
         });
     }
     for (band, shape, light) in bands(net) {
+        // A line too faint for the list of lines is still none of the bands.
+        let faint = light < FAINT_LINE * whole;
+        let narrow = band
+            .fwhm_nm
+            .zip(peaks.line_width)
+            .is_some_and(|(w, line)| w.value < BAND_OVER_LINE * line.fwhm(band.highest_nm.value));
+        let shape = if faint && narrow { Shape::Line } else { shape };
         out.push(Emission {
             shape,
             peak_nm: with_axis(band.highest_nm),

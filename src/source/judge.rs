@@ -348,7 +348,7 @@ fn remarks(claim: &Claim, outcome: Outcome, e: &Evidence<'_>) -> Vec<String> {
         e.regions.iter().find(|s| s.region == r).and_then(|s| s.share).map_or(0.0, |s| s.value)
     };
     let visible = region(Region::Visible);
-    if claim.is_ultraviolet() && visible > LEAK {
+    if claim.is_ultraviolet() && claim.window_nm()[1] > e.range_nm[0] && visible > LEAK {
         out.push(format!(
             "sold as ultraviolet, and {} of the recorded light is visible (400 to 760 nm){}",
             percent(visible),

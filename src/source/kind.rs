@@ -208,6 +208,7 @@ pub(super) fn kind(
     emissions: &[Emission],
     mercury: &Mercury,
     thermal: Option<&Thermal>,
+    corrected: bool,
     tables: &Tables,
 ) -> KindReport {
     if emissions.is_empty() {
@@ -220,24 +221,35 @@ pub(super) fn kind(
         };
     }
     let s = Seen::new(net, emissions, mercury, tables);
-    let scores = scores(&s, mercury, thermal);
+    let scores = scores(&s, mercury, thermal, corrected);
     let sum: f64 = scores.iter().map(|s| s.1).sum::<f64>() + SOMETHING_ELSE;
     let mut all: Vec<(SourceKind, f64)> =
         scores.into_iter().map(|(k, v)| (k, (v / sum).min(SUREST))).collect();
-    all.push((SourceKind::SomethingElse, SOMETHING_ELSE / sum));
+    all.push((SourceKind::SomethingElse, (SOMETHING_ELSE / sum).min(SUREST)));
     all.sort_by(|a, b| b.1.total_cmp(&a.1));
     all.retain(|c| c.1 >= 0.01);
     let (kind, probability) = all[0];
     KindReport {
         kind,
         probability,
-        word: if probability >= NAMED_FROM { "likely" } else { "undecided" }.into(),
+        // What fits nothing is not named.
+        word: if probability >= NAMED_FROM && kind != SourceKind::SomethingElse {
+            "likely"
+        } else {
+            "undecided"
+        }
+        .into(),
         reason: reason(kind, &s, mercury, thermal),
         candidates: all,
     }
 }
 
-fn scores(s: &Seen, mercury: &Mercury, thermal: Option<&Thermal>) -> Vec<(SourceKind, f64)> {
+fn scores(
+    s: &Seen,
+    mercury: &Mercury,
+    thermal: Option<&Thermal>,
+    corrected: bool,
+) -> Vec<(SourceKind, f64)> {
     let hg = s.mercury;
     // Faint mercury lines beside other light are those of a lamp in the room.
     let no_hg = 1.0 - hg * above(s.mercury_light, 0.03, 0.006);
@@ -260,6 +272,8 @@ fn scores(s: &Seen, mercury: &Mercury, thermal: Option<&Thermal>) -> Vec<(Source
         within(t.departure, 0.0, FITS_WITHIN, 0.5 * FITS_WITHIN)
             * within(t.temperature_k.value, 1800.0, 3400.0, 500.0 + t.temperature_k.u)
     });
+    // A response that is not known may bend any black body's form.
+    let planck = if corrected { planck } else { planck.max(0.5) };
     let dip = above(s.oxygen_dip, 0.12, 0.025);
     let blueish = s.blue_over_red.map_or(0.5, |r| above(r.ln(), (0.42f64).ln(), 0.1));
     // At low pressure the lines of 436 and 546 nm outshine the group at 365 nm and the yellow pair,
@@ -331,7 +345,7 @@ fn scores(s: &Seen, mercury: &Mercury, thermal: Option<&Thermal>) -> Vec<(Source
 }
 
 fn reason(kind: SourceKind, s: &Seen, mercury: &Mercury, thermal: Option<&Thermal>) -> String {
-    let percent = |x: f64| format!("{:.0} %", 100.0 * x.clamp(0.0, 1.0));
+    let percent = |x: f64| format!("{:.0} %", 100.0 * x.clamp(0.0, 1.0).abs());
     let lines = || {
         let seen: Vec<String> = mercury.seen().map(|c| format!("{:.1}", c.line_nm)).collect();
         seen.join(", ")

@@ -19,6 +19,8 @@ use serde::{Deserialize, Serialize};
 
 /// Mercury lines nearer than this to a peak name it, nm, after the common shift.
 const NAME_WITHIN_NM: f64 = 0.8;
+/// Root mean square departure from Planck's law up to which a temperature is told.
+const MOST_DEPARTURE: f64 = 0.25;
 /// Share of the light from which ultraviolet calls for its caution.
 const SOME_ULTRAVIOLET: f64 = 0.002;
 
@@ -227,7 +229,15 @@ pub fn measure(
     let is_corrected = response.is_some();
     let continuum: f64 = list.iter().filter(|e| e.shape == Shape::Continuum).map(|e| e.share).sum();
     let thermal = if continuum > 0.3 { thermal(&net, is_corrected) } else { None };
-    let kind = kind(&net, &list, &mercury, thermal.as_ref(), tables);
+    let thermal = thermal.filter(|t| t.departure < MOST_DEPARTURE);
+    if continuum > 0.3 && thermal.is_none() {
+        notes.push(
+            "no colour temperature: the form of the continuum is that of no black body, neither as \
+             recorded nor as counts of a usual silicon array"
+                .into(),
+        );
+    }
+    let kind = kind(&net, &list, &mercury, thermal.as_ref(), is_corrected, tables);
     if mercury.probability > 0.5 && !shows_mercury(kind.kind) {
         notes.push(
             "faint mercury lines stand beside it: a fluorescent lamp in the room, perhaps".into(),
@@ -361,7 +371,13 @@ fn name_lines(list: &mut [Emission], mercury: &Mercury) {
         let others = [312.567, 313.17, 334.148, 365.484, 366.328, 407.783, 576.961, 579.067];
         let near = others.iter().find(|o| (e.peak_nm.value - shift - **o).abs() < NAME_WITHIN_NM);
         if let Some(c) = of_list {
-            e.taken_for = format!("Hg I {:.2}", c.line_nm);
+            e.taken_for = match c.line_nm {
+                // Groups that cheap instruments show as one.
+                nm if nm == 313.1 => "Hg I 312.6 to 313.2".into(),
+                nm if nm == 365.02 => "Hg I 365.0 to 366.3".into(),
+                nm if nm == 578.0 => "Hg I 577.0 and 579.1".into(),
+                nm => format!("Hg I {nm:.2}"),
+            };
         } else if let Some(o) = near {
             e.taken_for = format!("Hg I {o:.2}");
         }

@@ -137,7 +137,8 @@ pub fn band(spectrum: &Spectrum) -> Result<Band> {
             place.u = place.u.hypot(u);
         }
     }
-    let pull = band.fwhm_nm.map_or(0.0, |w| response_pull_nm(w.value));
+    let width = band.fwhm_nm.map_or(0.0, |w| w.value);
+    let pull = if width <= PULLED_NM { response_pull_nm(width) } else { 0.0 };
     if pull > band.highest_nm.u {
         band.notes.push(format!(
             "the detector's response is not corrected: where it doubles within \
@@ -151,6 +152,10 @@ pub fn band(spectrum: &Spectrum) -> Result<Band> {
 /// Distance in nm within which the response of bare silicon doubles at the violet end (common
 /// practice, no published source).
 const RESPONSE_DOUBLES_NM: f64 = 40.0;
+
+/// Broadest band that the estimate of the pull means anything for, nm: over more, the response does
+/// not go on doubling.
+const PULLED_NM: f64 = 60.0;
 
 /// How far the response pulls the peak of a Gaussian band of the given FWHM, nm: a response
 /// exp(kλ) moves it by k σ² exactly (completing the square), here with k = ln 2 over

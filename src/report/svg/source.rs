@@ -71,7 +71,7 @@ pub fn source_plot(
         .map(|e| {
             let name = match e.taken_for.as_str() {
                 "" => format!("{} {}", format::decimals(e.peak_nm.value, 1), e.shape.word()),
-                name => name.to_string(),
+                name => name.replace("second order of", "image of"),
             };
             shortened(&name, LABEL_SIZE, area_h * 0.3)
         })
