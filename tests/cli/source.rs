@@ -121,13 +121,15 @@ fn a_response_curve_is_made_and_used() {
     let planck = |nm: f64| (1000.0 / nm).powi(5) / (1.438_777e7 / (nm * 2856.0)).exp_m1();
     let rows: String = (0..1400)
         .map(|i| {
-            let nm = 350.0 + 0.5 * f64::from(i);
+            let nm = 300.0 + 0.5 * f64::from(i);
             let ripple = f64::from(i * 7919 % 13);
-            let counts = 3e5 * planck(nm) * (1.2 - nm / 1100.0) + 100.0 + ripple;
-            format!("{nm},{counts:.1}\n")
+            // Nothing below 350 nm: its glass.
+            let light = if nm < 350.0 { 0.0 } else { 3e7 * planck(nm) * (1.2 - nm / 1100.0) };
+            let counts = light + 100.0 + ripple;
+            format!("{nm},{counts:.0}\n")
         })
         .collect();
-    p.write("halogen.csv", format!("wavelength_nm,counts\n340,100\n341,100\n342,100\n{rows}"));
+    p.write("halogen.csv", format!("wavelength_nm,counts\n{rows}"));
     let made =
         ["source", "halogen.csv", "--colour-temperature", "2856", "--write-response", "r.csv"];
     let ran = p.answer(&made);
