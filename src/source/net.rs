@@ -18,6 +18,8 @@ const DARK_OVER_NOISE: f64 = 3.0;
 const UNEVEN_PARTS: usize = 24;
 /// Parts whose median is within this share of the highest count are dark.
 const UNEVEN_SHARE: f64 = 0.02;
+/// Lowest light below this share of the highest: whether it is dark matters little.
+const LITTLE_SHARE: f64 = 0.02;
 /// The same for the light a little above it, …
 const RISE_QUANTILE: f64 = 0.05;
 /// … which is less than this share of the lowest above it where that is a dark level.
@@ -121,14 +123,18 @@ impl Net {
         // continuum slopes.
         let noise = robust_sigma(&bends(&curve.x, &curve.y));
         let share = dark_points as f64 / n as f64;
-        let dark_seen = lowest <= 0.0
-            || share >= PLAINLY_DARK_SHARE
-            || (share >= LEAST_DARK_SHARE && found.sigma <= DARK_OVER_NOISE * noise);
-        // The low end of a continuum on a high dark level: it hardly rises against that level.
-        let rise = sorted[((n as f64 * RISE_QUANTILE) as usize).min(n - 1)] - lowest;
         // Whole numbers are a converter's readings, and those have an offset.
         let whole_numbers = curve.y.iter().all(|y| y.fract() == 0.0);
-        let on_offset = !dark_seen && (whole_numbers || rise < RISE_SHARE * lowest);
+        let matters_little = lowest < LITTLE_SHARE * highest;
+        let dark_seen = lowest <= 0.0
+            || share >= PLAINLY_DARK_SHARE
+            || ((whole_numbers || matters_little)
+                && share >= LEAST_DARK_SHARE
+                && found.sigma <= DARK_OVER_NOISE * noise);
+        // The low end of a continuum on a high dark level: it hardly rises against that level.
+        let rise = sorted[((n as f64 * RISE_QUANTILE) as usize).min(n - 1)] - lowest;
+        let level_low = rise < RISE_SHARE * lowest && matters_little;
+        let on_offset = !dark_seen && (whole_numbers || level_low);
         let (level, level_u) = if dark_seen {
             (found.level, found.u)
         } else if on_offset {
