@@ -18,6 +18,8 @@ const DARK_OVER_NOISE: f64 = 3.0;
 const UNEVEN_PARTS: usize = 24;
 /// Parts whose median is within this share of the highest count are dark.
 const UNEVEN_SHARE: f64 = 0.02;
+/// Share of whole numbers that makes a recording a converter's: bridged hot pixels are none.
+const WHOLE_SHARE: f64 = 0.98;
 /// Lowest light below this share of the highest: whether it is dark matters little.
 const LITTLE_SHARE: f64 = 0.02;
 /// The same for the light a little above it, …
@@ -124,7 +126,8 @@ impl Net {
         let noise = robust_sigma(&bends(&curve.x, &curve.y));
         let share = dark_points as f64 / n as f64;
         // Whole numbers are a converter's readings, and those have an offset.
-        let whole_numbers = curve.y.iter().all(|y| y.fract() == 0.0);
+        let whole = curve.y.iter().filter(|y| y.fract() == 0.0).count();
+        let whole_numbers = whole as f64 >= WHOLE_SHARE * n as f64;
         let matters_little = lowest < LITTLE_SHARE * highest;
         let dark_seen = lowest <= 0.0
             || share >= PLAINLY_DARK_SHARE
