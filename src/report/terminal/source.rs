@@ -387,14 +387,19 @@ pub fn comparison(c: &Comparison, style: &Style) -> String {
     out
 }
 
-/// A ratio with its uncertainty, three digits at most; as a limit where it is not clear of zero.
+/// A ratio with three digits and its relative uncertainty; as a limit where it is not clear of
+/// zero.
 fn ratio(m: Measured) -> String {
-    /// Least relative uncertainty that is shown: what repeats no better means nothing.
-    const FINEST: f64 = 0.005;
+    /// Smaller ratios are written with a power of ten, so that the columns stay narrow.
+    const SMALL: f64 = 1e-3;
+    let short = |x: f64| match x < SMALL {
+        true => format!("{x:.1e}"),
+        false => format::plain(format::significant(x, 3)),
+    };
     if m.value < 2.0 * m.u {
-        return format!("< {}", format::two_digits(m.value.max(0.0) + 2.0 * m.u));
+        return format!("< {}", short(m.value.max(0.0) + 2.0 * m.u));
     }
-    format::measured(Measured::new(m.value, m.u.max(FINEST * m.value)))
+    format!("{} ± {} %", short(m.value), format::two_digits(100.0 * m.u / m.value))
 }
 
 /// Many sources, one row each.
