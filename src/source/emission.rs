@@ -107,8 +107,8 @@ pub(super) fn bands(net: &Net) -> Vec<(Band, Shape, f64)> {
     let noise = robust_sigma(&differences(&averaged));
     let least = (LEAST_SHARE * top).max(LEAST_SIGMAS * noise);
     let pieces = pieces(ground, least);
-    let dark = Dark { level: net.dark.value, u: net.dark.u, sigma: robust_sigma(&net.sigma) };
-    let dark = Dark { sigma: curve.baseline().sigma.max(0.0), ..dark };
+    let sigma = curve.baseline().sigma.max(0.0);
+    let dark = Dark { level: net.dark.value, u: net.dark.u, sigma };
     let whole = pieces.len();
     let mut out = Vec::new();
     for (from, to) in pieces.into_iter().take(MOST_BANDS) {

@@ -57,8 +57,8 @@ fn weighted(net: &Net, values: &[f64], weight: &dyn Fn(f64) -> f64) -> Option<Me
     }
     let share = (0..n).map(|i| values[i] * cells[i].0 * cells[i].1).sum::<f64>() / whole;
     let (mut scatter, mut level) = (0.0, 0.0);
-    for i in 0..n {
-        let lever = cells[i].0 * (cells[i].1 - share) / whole;
+    for (i, (width, weight)) in cells.iter().enumerate() {
+        let lever = width * (weight - share) / whole;
         scatter += (lever * net.sigma[i]).powi(2);
         level += lever * net.level_u[i];
     }

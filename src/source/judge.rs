@@ -10,7 +10,7 @@ use super::emission::{Emission, Shape};
 use super::kind::{KindReport, SourceKind};
 use super::mercury::{Mercury, RESONANCE_NM};
 use super::region::{Region, RegionShare};
-use crate::{Error, Measured, Result};
+use crate::{Measured, Result};
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
 
@@ -91,12 +91,9 @@ fn probability_within(place: Measured, [from, to]: [f64; 2]) -> f64 {
 /// Judges one label.
 ///
 /// # Errors
-/// [`Error::Usage`] where the label cannot be read.
+/// [`crate::Error::Usage`] where the label cannot be read.
 pub(super) fn judge(text: &str, e: &Evidence<'_>) -> Result<ClaimResult> {
-    let claim = Claim::parse(text).map_err(|why| match why {
-        Error::Usage { what, remedy } => Error::usage(what, remedy),
-        other => other,
-    })?;
+    let claim = Claim::parse(text)?;
     let (outcome, probability, reason) = match &claim {
         Claim::Part { .. } => part(&claim, e),
         _ => wavelength(&claim, e),
