@@ -373,9 +373,9 @@ fn name_lines(list: &mut [Emission], mercury: &Mercury) {
         if let Some(c) = of_list {
             e.taken_for = match c.line_nm {
                 // Groups that cheap instruments show as one.
-                nm if nm == 313.1 => "Hg I 312.6 to 313.2".into(),
-                nm if nm == 365.02 => "Hg I 365.0 to 366.3".into(),
-                nm if nm == 578.0 => "Hg I 577.0 and 579.1".into(),
+                313.1 => "Hg I 312.6 to 313.2".into(),
+                365.02 => "Hg I 365.0 to 366.3".into(),
+                578.0 => "Hg I 577.0 and 579.1".into(),
                 nm => format!("Hg I {nm:.2}"),
             };
         } else if let Some(o) = near {
