@@ -14,7 +14,7 @@
 //! | a [`Spectrum`], and want its lines with uncertainties | [`signal`] |
 //! | a lamp's [`Spectrum`], and want the axis set | [`calibrate`] |
 //! | a tube's [`Spectrum`], and want its gases | [`gases`] |
-//! | a light source's [`Spectrum`], and want its band measured | [`source`] |
+//! | a light source's [`Spectrum`], and want to know what it emits | [`source`] |
 //! | an instrument on paper, and want the recording it would make | [`simulate`] |
 //! | a drawer of tubes, and want all of it at once | [`mod@bench`] |
 //! | a result, and want it on paper, screen or disk | [`report`] |

@@ -21,6 +21,9 @@ mod place;
 /// The commands that README.md shows.
 #[path = "cli/readme.rs"]
 mod readme;
+/// What light sources emit, and what their labels are worth.
+#[path = "cli/source.rs"]
+mod source;
 /// An axis judged by a lamp.
 #[path = "cli/verify.rs"]
 mod verify;

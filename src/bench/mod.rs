@@ -6,6 +6,7 @@
 //! ([`Frames`]). Neither reads the
 //! clock nor depends on the number of processors: the same files give the same result.
 
+mod claims;
 mod draft;
 mod examine;
 mod exposure;
@@ -25,6 +26,7 @@ pub use merge::merge;
 pub use names::file_names;
 pub use repeats::average;
 pub use run::{
-    BenchResult, InstrumentResult, ItemKind, ItemResult, LampResult, Progress, RunSettings, run,
+    BenchResult, InstrumentResult, ItemKind, ItemResult, LampResult, Progress, RunSettings,
+    load_response, run,
 };
 pub use sheet::{Instrument, Light, Sheet, Tube};

@@ -8,13 +8,13 @@ use super::repeats::average;
 use super::sheet::Sheet;
 use crate::calibrate::{CalibrateSettings, LampRecording, Profile, calibrate_together};
 use crate::import::{ImportSettings, read_file};
-use crate::reference::Tables;
+use crate::reference::{LightTables, Tables};
 use crate::signal::{PeakList, find_peaks};
-use crate::source::{Band, band};
+use crate::source::{Response, ResponseKnown, SourceReport, SourceSettings, check_claims, measure};
 use crate::{Error, Result, Spectrum};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 /// Choices for [`run`].
@@ -27,6 +27,8 @@ pub struct RunSettings {
     pub calibrate: CalibrateSettings,
     /// How each item is examined.
     pub examine: Settings,
+    /// How lights are measured; what the sheet says of response and claims goes first.
+    pub source: SourceSettings,
     /// A saved profile that sets the axis instead of what the sheet names.
     pub profile: Option<PathBuf>,
     /// Dark, background and flat for every recording, each instead of what the sheet names.
@@ -95,8 +97,12 @@ pub struct ItemResult {
     pub told: Vec<(String, String)>,
     /// What was found out, or why nothing could be.
     pub outcome: Result<Examination>,
-    /// For a light: where its band lies.
-    pub band: Option<Band>,
+    /// For a light: what it emits.
+    pub source: Option<SourceReport>,
+    /// Exposure, ms, where the sheet tells it.
+    pub exposure_ms: Option<f64>,
+    /// Distance from the light, mm, where the sheet tells it.
+    pub distance_mm: Option<f64>,
 }
 
 /// A bench examined.
@@ -124,6 +130,7 @@ pub fn run(
     progress: &(dyn Fn(Progress<'_>) + Sync),
 ) -> Result<BenchResult> {
     check_asked(&settings.examine.gases.ask, tables)?;
+    sheet.lights.iter().try_for_each(|l| check_claims(&l.claims))?;
     let mut import = settings.import.clone();
     if sheet.instrument.columns.is_some() {
         import.columns.clone_from(&sheet.instrument.columns);
@@ -133,14 +140,21 @@ pub fn run(
     }
     let mut notes = Vec::new();
     let frames = frames(sheet, settings, &import)?;
-    let instrument = set_axis(sheet, tables, settings, (&import, &frames), &mut notes)?;
-    let plans = plans(sheet, &mut notes);
+    let reading = (&import, &frames);
+    let instrument = set_axis(sheet, tables, settings, reading, &mut notes)?;
+    let plans = plans(sheet);
+    let light = LightTables::bundled()?;
+    let around = Around {
+        profile: instrument.profile.as_ref(),
+        reading,
+        light: &light,
+        source: source_settings(sheet, settings)?,
+    };
     let done = AtomicUsize::new(0);
     let items = plans
         .into_par_iter()
         .map(|plan| {
-            let profile = instrument.profile.as_ref();
-            let item = examine_item(plan, profile, tables, settings, (&import, &frames));
+            let item = examine_item(plan, &around, tables, settings);
             let done = done.fetch_add(1, Ordering::Relaxed) + 1;
             progress(Progress {
                 done,
@@ -171,6 +185,26 @@ fn frames(sheet: &Sheet, settings: &RunSettings, import: &ImportSettings) -> Res
 
 /// How files are read, and what is taken off them.
 type Reading<'a> = (&'a ImportSettings, &'a Frames);
+
+/// How lights are measured: what the sheet says of the response, else what the settings say.
+fn source_settings(sheet: &Sheet, settings: &RunSettings) -> Result<SourceSettings> {
+    let mut out = settings.source.clone();
+    out.factory_axis_u_nm = settings.examine.gases.factory_axis_u_nm;
+    if let Some(file) = &sheet.instrument.response {
+        out.response = load_response(&sheet.path_of(file))?;
+    }
+    Ok(out)
+}
+
+/// A response curve from a file: wavelength in nm, relative response.
+///
+/// # Errors
+/// Those of [`read_file`] and [`Response::from_table`].
+pub fn load_response(path: &Path) -> Result<ResponseKnown> {
+    // The habits of the recordings' files need not be those of the curve's.
+    let table = read_file(path, &ImportSettings::default())?;
+    Ok(ResponseKnown::Curve(Response::from_table(&table)?))
+}
 
 /// Profile from the settings, else from the sheet, else from the sheet's lamp.
 fn set_axis(
@@ -273,11 +307,13 @@ struct Plan {
     /// Its own darks.
     dark: Vec<PathBuf>,
     told: Vec<(String, String)>,
+    claims: Vec<String>,
+    exposure_ms: Option<f64>,
+    distance_mm: Option<f64>,
 }
 
-fn plans(sheet: &Sheet, notes: &mut Vec<String>) -> Vec<Plan> {
+fn plans(sheet: &Sheet) -> Vec<Plan> {
     let mut out = Vec::new();
-    let mut claims = 0;
     for t in &sheet.tubes {
         out.push(Plan {
             name: t.name.clone(),
@@ -292,10 +328,12 @@ fn plans(sheet: &Sheet, notes: &mut Vec<String>) -> Vec<Plan> {
                 ("exposure-ms", t.exposure_ms.map(|v| v.to_string())),
                 ("remarks", t.remarks.clone()),
             ]),
+            claims: Vec::new(),
+            exposure_ms: t.exposure_ms,
+            distance_mm: None,
         });
     }
     for l in &sheet.lights {
-        claims += usize::from(l.claim.is_some());
         out.push(Plan {
             name: l.name.clone(),
             file_name: String::new(),
@@ -305,13 +343,14 @@ fn plans(sheet: &Sheet, notes: &mut Vec<String>) -> Vec<Plan> {
             dark: paths(sheet, &None, &l.dark),
             told: told(&[
                 ("exposure-ms", l.exposure_ms.map(|v| v.to_string())),
-                ("claim", l.claim.clone()),
+                ("distance-mm", l.distance_mm.map(|v| v.to_string())),
+                ("claim", (!l.claims.is_empty()).then(|| l.claims.join("; "))),
                 ("remarks", l.remarks.clone()),
             ]),
+            claims: l.claims.clone(),
+            exposure_ms: l.exposure_ms,
+            distance_mm: l.distance_mm,
         });
-    }
-    if claims > 0 {
-        notes.push("claim noted, not tested by this version".into());
     }
     let names: Vec<&str> = out.iter().map(|p| p.name.as_str()).collect();
     let files = file_names(&names);
@@ -353,22 +392,30 @@ fn recording(plan: &Plan, (import, frames): Reading<'_>) -> Result<Spectrum> {
     frames.apply(&average(&list)?)
 }
 
+/// What all items of a bench share.
+struct Around<'a> {
+    profile: Option<&'a Profile>,
+    reading: Reading<'a>,
+    light: &'a LightTables,
+    source: SourceSettings,
+}
+
 fn examine_item(
     plan: Plan,
-    profile: Option<&Profile>,
+    around: &Around<'_>,
     tables: &Tables,
     settings: &RunSettings,
-    reading: Reading<'_>,
 ) -> ItemResult {
-    let mut outcome = recording(&plan, reading).and_then(|mut s| {
+    let mut outcome = recording(&plan, around.reading).and_then(|mut s| {
         s.provenance.name.clone_from(&plan.name);
-        examine(s, profile, tables, &settings.examine)
+        examine(s, around.profile, tables, &settings.examine)
     });
-    let mut found = None;
+    let mut source = None;
     if let (ItemKind::Light, Ok(e)) = (plan.kind, &mut outcome) {
-        match band(&e.spectrum) {
-            Ok(b) => found = Some(b),
-            Err(why) => e.notes.push(format!("no band measured: {why}")),
+        let wanted = SourceSettings { claims: plan.claims, ..around.source.clone() };
+        match measure(&e.spectrum, &e.peaks, tables, around.light, &wanted) {
+            Ok(r) => source = Some(r),
+            Err(why) => e.notes.push(format!("the light was not measured: {why}")),
         }
     }
     ItemResult {
@@ -378,6 +425,8 @@ fn examine_item(
         files: plan.files,
         told: plan.told,
         outcome,
-        band: found,
+        source,
+        exposure_ms: plan.exposure_ms,
+        distance_mm: plan.distance_mm,
     }
 }

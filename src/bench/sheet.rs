@@ -1,8 +1,9 @@
 //! The bench sheet: which recordings belong to which thing on the bench.
 
-use super::lamps;
+use super::{claims, lamps};
 use crate::calibrate::{BenchFacts, CalibrateSettings, Lamp};
 use crate::reference::Tables;
+use crate::source::Claim;
 use crate::{Error, Result};
 use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
@@ -61,6 +62,8 @@ pub struct Instrument {
     pub columns: Option<String>,
     /// Text encoding of the files, as for `--encoding`.
     pub encoding: Option<String>,
+    /// Response curve of the instrument: a table of wavelength in nm and relative response.
+    pub response: Option<PathBuf>,
     /// What is known of the optics.
     pub optics: BenchFacts,
 }
@@ -187,8 +190,11 @@ pub struct Light {
     pub dark: Vec<PathBuf>,
     /// Exposure in ms.
     pub exposure_ms: Option<f64>,
-    /// What its label says it emits; kept in the record.
-    pub claim: Option<String>,
+    /// Distance between light and instrument, mm.
+    pub distance_mm: Option<f64>,
+    /// What its label says it emits, one claim or a list; see [`crate::source::Claim::parse`].
+    #[serde(rename = "claim", with = "claims", skip_serializing_if = "Vec::is_empty")]
+    pub claims: Vec<String>,
     /// Anything worth keeping.
     pub remarks: Option<String>,
 }
@@ -298,6 +304,9 @@ impl Sheet {
                     "give it as file, or add further exposures",
                 );
             }
+            if let Some(e) = item.claims.iter().find_map(|c| Claim::parse(c).err()) {
+                return fail(line, format!("`{shown}`: {e}"), "or leave the claim out");
+            }
             for (key, value) in item.numbers {
                 if let Some(v) = value
                     && !(v.is_finite() && v > 0.0)
@@ -326,6 +335,7 @@ impl Sheet {
                 ("series-resistor-ohm", t.series_resistor_ohm),
                 ("exposure-ms", t.exposure_ms),
             ],
+            claims: &[],
         });
         let lights = self.lights.iter().enumerate().map(|(index, l)| ItemView {
             header: "[[light]]",
@@ -334,7 +344,8 @@ impl Sheet {
             file: l.file.as_deref(),
             files: &l.files,
             exposures: &l.exposures,
-            numbers: vec![("exposure-ms", l.exposure_ms)],
+            numbers: vec![("exposure-ms", l.exposure_ms), ("distance-mm", l.distance_mm)],
+            claims: &l.claims,
         });
         tubes.chain(lights).collect()
     }
@@ -349,6 +360,7 @@ struct ItemView<'a> {
     files: &'a [PathBuf],
     exposures: &'a [PathBuf],
     numbers: Vec<(&'static str, Option<f64>)>,
+    claims: &'a [String],
 }
 
 /// Line (from 1) of the byte `at`.

@@ -92,6 +92,7 @@ pub enum Command {
     Verify(VerifyArgs),
     Peaks(PeaksArgs),
     Gases(GasesArgs),
+    Source(SourceArgs),
     Lines(LinesArgs),
     Convert(ConvertArgs),
     Sheet(SheetArgs),
@@ -107,6 +108,7 @@ impl Command {
             Command::Verify(_) => "verify",
             Command::Peaks(_) => "peaks",
             Command::Gases(_) => "gases",
+            Command::Source(_) => "source",
             Command::Lines(_) => "lines",
             Command::Convert(_) => "convert",
             Command::Sheet(_) => "sheet",
@@ -308,6 +310,63 @@ pub struct GasesArgs {
     pub files: Vec<PathBuf>,
     #[command(flatten)]
     pub asked: AskedArgs,
+}
+
+/// Say what a light source emits, what sort it is, and what its label is worth
+///
+/// Lines, bands and continuum with peak, centroid and width; shares of ultraviolet, visible and near
+/// infrared; what this instrument cannot see. A claim holds, does not hold, or cannot be tested here.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell source nail-lamp.csv --claim 365
+  glowtell source steriliser.csv --claim 254±2 --claim UV-C --profile club.profile.toml
+  glowtell source a.csv b.csv --compare --csv sources.csv
+  glowtell source halogen.csv --colour-temperature 2856 --write-response response.csv
+  glowtell source lamp.csv --response response.csv --electrodes --svg lamp.svg
+
+A claim is a wavelength in nm (365, 254±2, 395-405) or a name (UV-C, UV-B, UV-A, UV, visible,
+infrared, violet, blue, green, yellow, orange, red). The exit code is 1 where a claim does not hold.")]
+pub struct SourceArgs {
+    /// Recordings
+    #[arg(value_name = "FILE", required = true)]
+    pub files: Vec<PathBuf>,
+    /// What the label says; may be given several times, holds for every file
+    #[arg(long, value_name = "CLAIM", allow_hyphen_values = true)]
+    pub claim: Vec<String>,
+    /// Standard uncertainty of an axis in nm that nobody has calibrated
+    #[arg(
+        long,
+        value_name = "NM",
+        value_parser = positive,
+        default_value_t = glowtell::source::FACTORY_AXIS_U_NM
+    )]
+    pub axis_u: f64,
+    /// Response curve of the instrument: a table of wavelength in nm and relative response
+    #[arg(long, value_name = "FILE", conflicts_with = "corrected")]
+    pub response: Option<PathBuf>,
+    /// The recordings are corrected for the response already
+    #[arg(long)]
+    pub corrected: bool,
+    /// Hold the sources against the first, region by region; all recorded in the same way, with
+    /// the same exposure
+    #[arg(long)]
+    pub compare: bool,
+    /// Show from which cathodes this light may free electrons, through which glass
+    #[arg(long)]
+    pub electrodes: bool,
+    /// Write all emissions, shares and claims into this file as comma-separated values
+    #[arg(long, value_name = "FILE")]
+    pub csv: Option<PathBuf>,
+    /// Make a response curve from a recording of an incandescent lamp, and write it into this file
+    #[arg(long, value_name = "FILE", requires = "colour_temperature")]
+    pub write_response: Option<PathBuf>,
+    /// Colour temperature of that lamp, K
+    #[arg(long, value_name = "K", value_parser = positive, requires = "write_response")]
+    pub colour_temperature: Option<f64>,
+    /// Standard uncertainty of that colour temperature, K
+    #[arg(long, value_name = "K", value_parser = positive, default_value_t = 50.0)]
+    pub colour_temperature_u: f64,
 }
 
 /// Look into the line tables

@@ -17,6 +17,7 @@ mod run;
 mod settings;
 mod sheet;
 mod simulate;
+mod source;
 mod verify;
 
 use args::{Args, Command};
@@ -57,6 +58,7 @@ pub fn main() -> ExitCode {
             Command::Verify(a) => verify::run(&a, &common),
             Command::Peaks(a) => peaks::run(&a, &common),
             Command::Gases(a) => gases::run(&a, &common),
+            Command::Source(a) => source::run(&a, &common),
             Command::Lines(a) => lines::run(&a, &common),
             Command::Convert(a) => convert::run(&a, &common),
             Command::Sheet(a) => sheet::run(&a, &common),

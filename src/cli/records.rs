@@ -50,7 +50,11 @@ pub fn item(
     }
     r.known.extend(item.told.iter().cloned());
     if item.kind == ItemKind::Light {
-        r.cautions = cautions::LAMPS.iter().map(Into::into).collect();
+        r.cautions = match &item.source {
+            Some(s) => cautions::of_source(s).iter().map(Into::into).collect(),
+            None => cautions::LAMPS.iter().map(Into::into).collect(),
+        };
+        r.source.clone_from(&item.source);
     }
     Ok(r)
 }

@@ -8,8 +8,9 @@ use super::settings::Common;
 use anyhow::anyhow;
 use glowtell::bench::{self, BenchResult, ItemKind, Progress, RunSettings, Sheet};
 use glowtell::report::record::{Record, SummaryRow};
-use glowtell::report::svg::{calibration_plot, lamp_plot, spectrum_plot};
+use glowtell::report::svg::{calibration_plot, lamp_plot, source_plot, spectrum_plot};
 use glowtell::report::{self, cautions};
+use glowtell::source::{Compared, Comparison, compare};
 use indicatif::{ProgressBar, ProgressDrawTarget};
 use rayon::prelude::*;
 use std::io::IsTerminal;
@@ -29,6 +30,10 @@ fn lamp_name(index: usize) -> String {
 const SUMMARY_CSV: &str = "summary.csv";
 /// One row an item and gas.
 const VERDICTS_CSV: &str = "verdicts.csv";
+/// One row a light and emission, share or claim.
+const SOURCES_CSV: &str = "sources.csv";
+/// One row a light: how much of each region, against the first.
+const COMPARISON_CSV: &str = "comparison.csv";
 /// One object an item.
 const SUMMARY_JSON: &str = "summary.json";
 
@@ -107,7 +112,10 @@ fn files(
             if let Ok(e) = &item.outcome {
                 let footer = vec![format!("instrument: {}", instrument.name)];
                 let style = common.plot_style(&item.name, footer);
-                let plot = spectrum_plot(&e.spectrum, &e.peaks, e.gases.as_ref(), &style)?;
+                let plot = match &item.source {
+                    Some(s) => source_plot(&e.spectrum, &e.peaks, s, &style)?,
+                    None => spectrum_plot(&e.spectrum, &e.peaks, e.gases.as_ref(), &style)?,
+                };
                 out.push((format!("{}.svg", item.file_name), plot));
             }
             Ok(out)
@@ -117,6 +125,14 @@ fn files(
     out.push((SUMMARY_CSV.into(), report::csv::summary(rows)?));
     out.push((VERDICTS_CSV.into(), report::csv::verdicts(records)?));
     out.push((SUMMARY_JSON.into(), report::record::to_json(rows)?));
+    let lights: Vec<_> =
+        result.items.iter().filter_map(|i| Some((i.name.as_str(), i.source.as_ref()?))).collect();
+    if !lights.is_empty() {
+        out.push((SOURCES_CSV.into(), report::csv::sources(&lights)?));
+    }
+    if let Some(c) = compared(result) {
+        out.push((COMPARISON_CSV.into(), report::csv::comparison(&c)?));
+    }
     Ok(out)
 }
 
@@ -145,6 +161,23 @@ fn write(files: &[(String, String)], folder: &Path, inputs: &[PathBuf]) -> anyho
     Ok(())
 }
 
+/// The lights of the sheet against each other; `None` with fewer than two.
+fn compared(result: &BenchResult) -> Option<Comparison> {
+    let list: Vec<Compared<'_>> = result
+        .items
+        .iter()
+        .filter_map(|i| {
+            Some(Compared {
+                name: &i.name,
+                report: i.source.as_ref()?,
+                exposure_ms: i.exposure_ms,
+                distance_mm: i.distance_mm,
+            })
+        })
+        .collect();
+    compare(&list)
+}
+
 /// What is printed.
 fn text(
     result: &BenchResult,
@@ -155,11 +188,15 @@ fn text(
 ) -> String {
     let style = &common.style;
     let mut out = report::terminal::summary(rows, style);
-    let bands: Vec<_> =
-        result.items.iter().filter_map(|i| Some((i.name.as_str(), i.band.as_ref()?))).collect();
-    if !bands.is_empty() {
+    let lights: Vec<_> =
+        result.items.iter().filter_map(|i| Some((i.name.as_str(), i.source.as_ref()?))).collect();
+    if !lights.is_empty() {
         out += "\n";
-        out += &report::terminal::bands(&bands, style);
+        out += &report::terminal::sources(&lights, style);
+    }
+    if let Some(c) = compared(result) {
+        out += "\n";
+        out += &report::terminal::comparison(&c, style);
     }
     let all = common.tables.notes().iter().chain(&result.notes).map(String::as_str);
     out += &report::terminal::notes("The bench", all, style);

@@ -37,16 +37,17 @@ pub struct Common {
 }
 
 /// Commands that read recordings.
-const READING: &[&str] = &["run", "calibrate", "verify", "peaks", "gases", "convert", "sheet"];
+const READING: &[&str] =
+    &["run", "calibrate", "verify", "peaks", "gases", "source", "convert", "sheet"];
 /// Commands that take dark, background and flat off them.
-const FRAMED: &[&str] = &["run", "calibrate", "verify", "peaks", "gases", "convert"];
+const FRAMED: &[&str] = &["run", "calibrate", "verify", "peaks", "gases", "source", "convert"];
 
 /// Commands that an option means something to.
 const MEANT_FOR: [(&str, &[&str]); 11] = [
-    ("--profile", &["run", "verify", "peaks", "gases", "convert"]),
-    ("--json", &["run", "calibrate", "verify", "peaks", "gases", "lines"]),
-    ("--svg", &["calibrate", "verify", "peaks", "gases"]),
-    ("--theme", &["run", "calibrate", "verify", "peaks", "gases"]),
+    ("--profile", &["run", "verify", "peaks", "gases", "source", "convert"]),
+    ("--json", &["run", "calibrate", "verify", "peaks", "gases", "source", "lines"]),
+    ("--svg", &["calibrate", "verify", "peaks", "gases", "source"]),
+    ("--theme", &["run", "calibrate", "verify", "peaks", "gases", "source"]),
     ("--columns", READING),
     ("--encoding", READING),
     ("--block", READING),

@@ -5,11 +5,13 @@ mod columns;
 pub mod constants;
 #[cfg(test)]
 mod facts;
+mod light;
 mod read;
 mod strength;
 mod tables;
 
 pub use air::{air_to_vacuum_nm, refractivity_ciddor, to_vacuum_nm, vacuum_to_air_nm};
+pub use light::{Cathode, Glass, LightTables};
 pub(crate) use strength::is_allowed;
 pub use strength::line_strengths;
 pub use tables::{Feature, Neighbour, Tables};

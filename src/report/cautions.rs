@@ -3,6 +3,7 @@
 //! Facts from published guidance; they replace neither the code that applies where the reader
 //! lives nor a licensed practitioner. Figures are those of the source named beside each.
 
+use crate::source::SourceReport;
 use serde::Serialize;
 
 /// One caution.
@@ -84,6 +85,21 @@ pub const DEFER: &str = "These notes are no advice for a particular set-up: the 
 pub const LIGHT_IS_NOT_AMOUNT: &str = "Shares are shares of the recorded light, not of the \
      filling: the gas that is easiest to excite takes over the glow, so less than one per cent of \
      it may give most of the light.";
+
+/// Cautions for what a source emits: those of ultraviolet where there is some or may be some that
+/// the recording does not show, the stronger ones where it is, or may be, UV-B or UV-C.
+pub fn of_source(r: &SourceReport) -> Vec<Caution> {
+    let mut out = Vec::new();
+    if r.short_ultraviolet {
+        out.extend([UV_C, ULTRAVIOLET, OZONE]);
+    } else if r.ultraviolet {
+        out.push(ULTRAVIOLET);
+    }
+    if r.mercury.probability > 0.5 {
+        out.push(MERCURY);
+    }
+    out
+}
 
 /// Cautions for discharge tubes.
 pub const TUBES: [Caution; 3] = [HIGH_VOLTAGE, SEALED_TUBES, MERCURY];

@@ -1,5 +1,7 @@
 //! Tables for spreadsheets: comma-separated, UTF-8, one head line, units in the head.
 
+pub use super::csv_source::{comparison, response, sources};
+
 use super::Medium;
 use super::format::significant;
 use super::record::{DIGITS, Record, SummaryRow};
@@ -8,19 +10,19 @@ use crate::signal::PeakList;
 use crate::{AxisKind, Error, Mask, Measured, Result, Spectrum};
 
 /// A number for a cell; empty where there is none.
-fn cell(x: f64) -> String {
+pub(super) fn cell(x: f64) -> String {
     if x.is_finite() { significant(x, DIGITS).to_string() } else { String::new() }
 }
 
-fn optional(x: Option<f64>) -> String {
+pub(super) fn optional(x: Option<f64>) -> String {
     x.map(cell).unwrap_or_default()
 }
 
-fn pair(m: Option<Measured>) -> [String; 2] {
+pub(super) fn pair(m: Option<Measured>) -> [String; 2] {
     [optional(m.map(|m| m.value)), optional(m.map(|m| m.u))]
 }
 
-fn written(head: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Result<String> {
+pub(super) fn written(head: &[&str], rows: impl Iterator<Item = Vec<String>>) -> Result<String> {
     let failed = |e: &dyn std::fmt::Display| {
         Error::usage(format!("the table cannot be written ({e})"), "report this as a defect")
     };
@@ -158,7 +160,18 @@ fn recording_with(s: &Spectrum, cell: &dyn Fn(f64) -> String) -> Result<String> 
 /// # Errors
 /// [`Error::Usage`] where the table cannot be written (a defect of the program).
 pub fn summary(rows: &[SummaryRow]) -> Result<String> {
-    let head = ["item", "file", "failed", "seen", "likely", "undecided", "axis", "remarks"];
+    let head = [
+        "item",
+        "file",
+        "failed",
+        "seen",
+        "likely",
+        "undecided",
+        "axis",
+        "remarks",
+        "source",
+        "claims",
+    ];
     let rows = rows.iter().map(|r| {
         vec![
             r.item.clone(),
@@ -169,6 +182,8 @@ pub fn summary(rows: &[SummaryRow]) -> Result<String> {
             r.undecided.to_string(),
             r.axis.clone(),
             r.remarks.join("; "),
+            r.source.clone(),
+            r.claims.join("; "),
         ]
     });
     written(&head, rows)

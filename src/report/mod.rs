@@ -5,6 +5,7 @@
 
 pub mod cautions;
 pub mod csv;
+mod csv_source;
 pub mod exchange;
 pub mod files;
 pub mod fits;

@@ -59,19 +59,22 @@ const WIDTH_SETTLED: f64 = 1e-3;
 const SCATTER_POINTS: usize = 10;
 
 /// Usable points of a recording, ascending, hot pixels bridged.
+#[derive(Debug, Clone)]
 pub(super) struct Curve {
     pub(super) x: Vec<f64>,
     pub(super) y: Vec<f64>,
     pub(super) saturated: Vec<bool>,
     /// Median of the measured standard uncertainties; 0 where none were measured.
     told_sigma: f64,
+    /// Whether the first and the last point are ends of the recording, not of a part of it.
+    ends: [bool; 2],
 }
 
 /// The level on which the band stands.
 pub(super) struct Dark {
     pub(super) level: f64,
     /// Standard uncertainty of the level.
-    u: f64,
+    pub(super) u: f64,
     /// Scatter of single points about it.
     pub(super) sigma: f64,
 }
@@ -114,6 +117,7 @@ impl Curve {
             y: blocks(&y),
             saturated: flags.chunks(block).map(|c| c.contains(&true)).collect(),
             told_sigma,
+            ends: [true; 2],
         };
         (curve, lone)
     }
@@ -123,16 +127,35 @@ impl Curve {
         self.x.len()
     }
 
+    /// The points `from..to`.
+    pub(super) fn part(&self, from: usize, to: usize) -> Self {
+        Curve {
+            x: self.x[from..to].to_vec(),
+            y: self.y[from..to].to_vec(),
+            saturated: self.saturated[from..to].to_vec(),
+            told_sigma: self.told_sigma,
+            ends: [self.ends[0] && from == 0, self.ends[1] && to == self.len()],
+        }
+    }
+
+    /// Other points instead of these.
+    pub(super) fn replaced(&self, x: Vec<f64>, y: Vec<f64>, saturated: Vec<bool>) -> Self {
+        Curve { x, y, saturated, told_sigma: 0.0, ends: [true; 2] }
+    }
+
     /// The band with the highest point; `None` where nothing stands out of the scatter.
     pub(super) fn measure(&self) -> Option<Band> {
-        let dark = self.baseline();
+        self.measure_on(&self.baseline())
+    }
+
+    /// [`Curve::measure`] on a baseline that is known.
+    pub(super) fn measure_on(&self, dark: &Dark) -> Option<Band> {
         let rough = self.rough(dark.level);
         let mut width = rough_width(&self.x, &rough, dark.level)?;
         let mut top = self.top(&rough, dark.level, width)?;
         let mut crossings = [None; 2];
         for _ in 0..WIDTH_ROUNDS {
-            crossings =
-                [self.crossing(&top, &dark, width, -1), self.crossing(&top, &dark, width, 1)];
+            crossings = [self.crossing(&top, dark, width, -1), self.crossing(&top, dark, width, 1)];
             let at = self.x[top.at];
             let new = match crossings {
                 [Some(a), Some(b)] => b.value - a.value,
@@ -151,7 +174,7 @@ impl Curve {
                 break;
             }
         }
-        self.assemble(&dark, &top, width, crossings)
+        self.assemble(dark, &top, width, crossings)
     }
 
     fn assemble(
@@ -181,11 +204,18 @@ impl Curve {
         }
         let (from, to) = self.feet(top, dark, width, height.value);
         let ends = [(from == 0, "lower"), (to + 1 == self.len(), "upper")];
-        for side in ends.iter().filter(|e| e.0).map(|e| e.1) {
-            notes.push(format!(
-                "the recording ends on its {side} side before the band has come down to the \
-                 baseline: the centroid is that of the recorded part"
-            ));
+        for ((at_end, side), of_all) in ends.into_iter().zip(self.ends) {
+            if at_end && of_all {
+                notes.push(format!(
+                    "the recording ends on its {side} side before the band has come down to the \
+                     baseline: the centroid is that of the recorded part"
+                ));
+            } else if at_end {
+                notes.push(format!(
+                    "on its {side} side the band runs into another one: the centroid is that of \
+                     the part up to the valley"
+                ));
+            }
         }
         if width < LINE_POINTS * self.step(top.at) {
             notes.push("the highest feature is as narrow as a line; look at its peaks".into());
@@ -222,7 +252,7 @@ impl Curve {
     }
 
     /// The lowest level around which points gather.
-    fn baseline(&self) -> Dark {
+    pub(super) fn baseline(&self) -> Dark {
         // Weighted by wavelength: some exports keep fewer points where nothing happens.
         let mut order: Vec<usize> = (0..self.len()).collect();
         order.sort_by(|a, b| self.y[*a].total_cmp(&self.y[*b]));

@@ -1,12 +1,44 @@
-//! What a light source emits: the band of a broad emitter such as a light-emitting diode.
+//! What a light source emits: its lines, bands and continua, their shares of the spectrum, what sort
+//! of source it is, and what its label is worth ([`measure`]); and the band of a broad emitter such
+//! as a light-emitting diode ([`band`]).
 //!
 //! Terms after the CIE (International Lighting Vocabulary, CIE S 017; CIE 127; definitions from
 //! memory): the peak wavelength is that of the maximum of the spectral distribution, the centroid
 //! is ∫λS dλ / ∫S dλ, and the width is the distance between the two half-maximum crossings.
 
+mod claim;
+mod compare;
 mod curve;
 mod doubts;
+mod emission;
+mod energy;
+mod hazard;
+mod judge;
+mod kind;
+mod measure;
+mod mercury;
+mod net;
+mod region;
+mod response;
 mod smooth;
+mod thermal;
+
+pub use claim::{Claim, USUAL_TOLERANCE_NM};
+pub use compare::{Compared, Comparison, INVERSE_SQUARE, Ratio, compare};
+pub use emission::{Emission, Shape};
+pub use energy::{
+    CathodeReach, PhotonEnergy, Reach, SURFACE_EV, SURFACE_MATTERS, photon_energy_ev, threshold_nm,
+};
+pub use hazard::{Hazard, RELATIVE_ONLY, STRAY_BEWARE};
+pub use judge::{ClaimResult, Outcome};
+pub use kind::{KindReport, SourceKind};
+pub use measure::{
+    FACTORY_AXIS_U_NM, ResponseKnown, SourceReport, SourceSettings, check_claims, measure,
+};
+pub use mercury::{Companion, Mercury};
+pub use region::{Region, RegionShare};
+pub use response::{COLOUR_TEMPERATURES_K, LAMP_FROM_NM, Response, lamp_response_u};
+pub use thermal::{Colour, Thermal, planck};
 
 use crate::{AxisKind, Error, Measured, Result, Spectrum};
 use curve::Curve;
@@ -105,7 +137,8 @@ pub fn band(spectrum: &Spectrum) -> Result<Band> {
             place.u = place.u.hypot(u);
         }
     }
-    let pull = band.fwhm_nm.map_or(0.0, |w| response_pull_nm(w.value));
+    let width = band.fwhm_nm.map_or(0.0, |w| w.value);
+    let pull = if width <= PULLED_NM { response_pull_nm(width) } else { 0.0 };
     if pull > band.highest_nm.u {
         band.notes.push(format!(
             "the detector's response is not corrected: where it doubles within \
@@ -120,6 +153,10 @@ pub fn band(spectrum: &Spectrum) -> Result<Band> {
 /// practice, no published source).
 const RESPONSE_DOUBLES_NM: f64 = 40.0;
 
+/// Broadest band that the estimate of the pull means anything for, nm: over more, the response does
+/// not go on doubling.
+const PULLED_NM: f64 = 60.0;
+
 /// How far the response pulls the peak of a Gaussian band of the given FWHM, nm: a response
 /// exp(kλ) moves it by k σ² exactly (completing the square), here with k = ln 2 over
 /// [`RESPONSE_DOUBLES_NM`].
@@ -128,5 +165,7 @@ fn response_pull_nm(fwhm_nm: f64) -> f64 {
     sigma2 * std::f64::consts::LN_2 / RESPONSE_DOUBLES_NM
 }
 
+#[cfg(test)]
+mod measure_tests;
 #[cfg(test)]
 mod tests;

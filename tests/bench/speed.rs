@@ -4,13 +4,14 @@
 //! lamp, on the 3,648 pixels of a common linear detector.
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use glowtell::bench::{RunSettings, Sheet, run};
 use glowtell::calibrate::{CalibrateSettings, calibrate};
 use glowtell::gases::{GasSettings, identify};
 use glowtell::import::{ImportSettings, read_bytes, read_file};
-use glowtell::reference::Tables;
+use glowtell::reference::{LightTables, Tables};
 use glowtell::report::svg::{PlotStyle, spectrum_plot};
 use glowtell::signal::{PeakSettings, find_peaks};
-use glowtell::source::band;
+use glowtell::source::{Outcome, SourceSettings, band, measure};
 use glowtell::{Axis, AxisKind, Spectrum};
 use std::hint::black_box;
 use std::path::Path;
@@ -169,6 +170,42 @@ fn steps(c: &mut Criterion) {
     });
 
     c.bench_function("band of a source", |b| b.iter(|| band(black_box(&led))));
+
+    let light = LightTables::bundled().expect("the bundled tables can be read");
+    let led_peaks = find_peaks(&led, &PeakSettings::default()).expect("a recording with a band");
+    let settings = SourceSettings { claims: vec!["395".into()], ..SourceSettings::default() };
+    let report = measure(&led, &led_peaks, &tables, &light, &settings).expect("an axis in nm");
+    let found = format!("{}, claim {}", report.kind.kind.words(), report.claims[0].outcome.words());
+    c.bench_function(&format!("source ({found})"), |b| {
+        b.iter(|| measure(black_box(&led), &led_peaks, &tables, &light, &settings))
+    });
+    sheet_of_sources(c, &tables);
+}
+
+/// A bench sheet with 40 light sources, LEDs of several places, from files to results.
+fn sheet_of_sources(c: &mut Criterion, tables: &Tables) {
+    /// Lights on the sheet.
+    const LIGHTS: usize = 40;
+    let folder = tempfile::tempdir().expect("a folder for the recordings");
+    let mut sheet = String::new();
+    for i in 0..LIGHTS {
+        let centre = 365.0 + 5.0 * i as f64;
+        let led = counts(&[(centre, 20000.0, 14.0)]);
+        let text: String = std::iter::once("wavelength_nm,counts\n".to_string())
+            .chain((0..PIXELS).map(|p| format!("{:.4},{:.2}\n", nm(p), led[p])))
+            .collect();
+        std::fs::write(folder.path().join(format!("{i}.csv")), text).expect("a file");
+        sheet += &format!("[[light]]\nname = \"{i}\"\nfile = \"{i}.csv\"\nclaim = \"395\"\n");
+    }
+    let path = folder.path().join("sheet.toml");
+    let sheet = Sheet::from_text(&sheet, &path).expect("a sound sheet");
+    let settings = RunSettings::default();
+    let result = run(&sheet, tables, &settings, &|_| ()).expect("recordings that can be read");
+    let hold = result.items.iter().filter_map(|i| i.source.as_ref());
+    let hold = hold.filter(|s| s.claims[0].outcome == Outcome::Holds).count();
+    c.bench_function(&format!("sheet of {LIGHTS} sources ({hold} claims hold)"), |b| {
+        b.iter(|| run(black_box(&sheet), tables, &settings, &|_| ()))
+    });
 }
 
 criterion_group! {

@@ -43,7 +43,7 @@ fn help_of_every_command() {
     let p = Place::new();
     assert_plain(&p.answer(&["--help"]));
     assert!(p.answer(&["--version"]).out.starts_with("glowtell "));
-    for command in ["run", "calibrate", "verify", "peaks", "gases", "lines", "simulate"] {
+    for command in ["run", "calibrate", "verify", "peaks", "gases", "source", "lines", "simulate"] {
         let long = p.answer(&[command, "--help"]);
         assert_plain(&long);
         assert!(long.out.contains("Example"), "{}", long.out);
@@ -241,7 +241,6 @@ fn the_whole_drawer() {
     }
     assert_eq!(json(&one["summary.json"]).as_array().unwrap().len(), 13);
     assert_eq!(json(&one["a1.json"])["known"]["supply-voltage-v"], "160");
-    assert!(first.out.contains("claim noted, not tested by this version"), "{}", first.out);
     // What is true of these stands in demo-spectra/recipe.toml; none may be named wrongly.
     assert_eq!(gases(&json(&one["a10.json"]), "seen"), ["Ne"]);
     assert!(gases(&json(&one["a7.json"]), "seen").contains(&"Hg".to_string()));

@@ -25,6 +25,7 @@ use crate::calibrate::{LampUsed, Profile};
 use crate::gases::{GasReport, Verdict};
 use crate::report::cautions::{self, Caution};
 use crate::signal::PeakList;
+use crate::source::{ClaimResult, SourceReport};
 use crate::{AxisKind, Error, Result, Spectrum};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -74,6 +75,9 @@ pub struct Record {
     pub peaks: Option<PeaksRecord>,
     /// What glows.
     pub gases: Option<GasesRecord>,
+    /// What a light source emits, and what its labels are worth; `null` for tubes. Its fields are
+    /// documented at [`SourceReport`].
+    pub source: Option<SourceReport>,
     /// The verdicts in short.
     pub summary: VerdictSummary,
     /// What was done on the way and what to beware of, one sentence each.
@@ -185,6 +189,12 @@ pub struct SummaryRow {
     pub undecided: usize,
     /// How well the axis is known, in words.
     pub axis: String,
+    /// For a light: what sort of source it is, in words; empty for tubes.
+    #[serde(default)]
+    pub source: String,
+    /// For a light: its labels, each with what became of it.
+    #[serde(default)]
+    pub claims: Vec<String>,
     /// Remarks, one sentence each; the error of an item that failed is the first.
     pub remarks: Vec<String>,
     /// True where there is no answer.
@@ -213,6 +223,7 @@ impl Record {
             settings: BTreeMap::new(),
             peaks: None,
             gases: None,
+            source: None,
             summary: VerdictSummary::default(),
             notes: Vec::new(),
             cautions: Vec::new(),
@@ -380,6 +391,11 @@ impl From<&Caution> for CautionRecord {
     }
 }
 
+/// A label and what became of it.
+fn claim_words(c: &ClaimResult) -> String {
+    format!("{}: {}", c.text, c.outcome.words())
+}
+
 impl From<&Record> for SummaryRow {
     fn from(r: &Record) -> Self {
         let axis = match &r.input {
@@ -401,6 +417,11 @@ impl From<&Record> for SummaryRow {
             likely: r.summary.likely.clone(),
             undecided: r.summary.undecided.len(),
             axis,
+            source: r
+                .source
+                .as_ref()
+                .map_or(String::new(), |s| format!("{} ({})", s.kind.kind.words(), s.kind.word)),
+            claims: r.source.iter().flat_map(|s| &s.claims).map(claim_words).collect(),
             remarks: r.error.iter().chain(&r.notes).chain(gas_notes).cloned().collect(),
             failed: r.status == Status::Failed,
         }

@@ -108,7 +108,7 @@ impl LampPanel<'_> {
             inks: *inks,
             paper: self.paper,
         })?;
-        super::colour_strip(layer, &frame, low, high);
+        super::colours::strip(layer, &frame, low, high)?;
         super::under_the_curve(layer, &frame, &curves, inks);
         let bend = frame.py(heights.top) - 4.0;
         for (i, l) in shown.iter().enumerate() {

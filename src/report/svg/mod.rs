@@ -6,6 +6,7 @@
 //! bytes everywhere.
 
 mod calibration;
+mod colours;
 mod curve;
 mod errors;
 mod frame;
@@ -14,6 +15,7 @@ mod lamp;
 mod layer;
 mod marks;
 mod panel;
+mod source;
 mod style;
 mod text;
 mod verification;
@@ -23,6 +25,7 @@ mod tests;
 
 pub use calibration::calibration_plot;
 pub use lamp::lamp_plot;
+pub use source::source_plot;
 pub use style::{PlotStyle, Scale, Theme};
 pub use verification::verification_plot;
 
@@ -134,7 +137,7 @@ pub fn spectrum_plot(
     let mut layer = Layer::default();
     title(&mut layer, style, &spectrum.provenance.name, &inks, words.as_deref());
     if spectrum.axis().kind() == AxisKind::Nm {
-        colour_strip(&mut layer, &frame, low, high);
+        colours::strip(&mut layer, &frame, low, high)?;
     }
     under_the_curve(&mut layer, &frame, &curves, &inks);
     baseline(&mut layer, &frame, spectrum, peaks, &heights, (low, high), &inks);
@@ -405,51 +408,6 @@ fn baseline(
         layer.line(&points, inks.soft, 1.0, "5 3");
         layer.close();
     }
-}
-
-/// Spectral colours as a help to the eye; eye estimate, no published source.
-const COLOURS: [(f64, [f64; 3]); 12] = [
-    (370.0, [40.0, 12.0, 60.0]),
-    (400.0, [82.0, 24.0, 140.0]),
-    (430.0, [62.0, 40.0, 205.0]),
-    (460.0, [28.0, 88.0, 225.0]),
-    (490.0, [0.0, 165.0, 190.0]),
-    (520.0, [30.0, 180.0, 80.0]),
-    (555.0, [150.0, 200.0, 20.0]),
-    (580.0, [240.0, 205.0, 10.0]),
-    (600.0, [245.0, 140.0, 10.0]),
-    (630.0, [225.0, 55.0, 20.0]),
-    (680.0, [160.0, 20.0, 20.0]),
-    (750.0, [60.0, 10.0, 10.0]),
-];
-
-fn colour_strip(layer: &mut Layer, frame: &Frame, low: f64, high: f64) {
-    /// Width of one patch, nm.
-    const PATCH_NM: f64 = 5.0;
-    /// Overlap of patches, px.
-    const SEAM: f64 = 0.4;
-    let bottom = frame.area[3];
-    layer.open("colours", None);
-    let (first, last) = (COLOURS[0].0, COLOURS[COLOURS.len() - 1].0);
-    let mut nm = first;
-    while nm < last {
-        let (a, b) = (nm.max(low), (nm + PATCH_NM).min(high));
-        if b > a {
-            let at = nm + PATCH_NM / 2.0;
-            let k = COLOURS.windows(2).find(|k| at >= k[0].0 && at < k[1].0);
-            if let Some([p, q]) = k {
-                let t = (at - p.0) / (q.0 - p.0);
-                let mix = |i: usize| (p.1[i] + (q.1[i] - p.1[i]) * t).round() as u8;
-                let fill = format!("#{:02x}{:02x}{:02x}", mix(0), mix(1), mix(2));
-                let (left, right) = (frame.px(a), frame.px(b));
-                // A little overlap hides the seams.
-                let size = (right - left + SEAM, STRIP - 1.0);
-                layer.rectangle((left, bottom - STRIP), size, &fill, 1.0);
-            }
-        }
-        nm += PATCH_NM;
-    }
-    layer.close();
 }
 
 fn description(

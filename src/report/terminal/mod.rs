@@ -2,11 +2,13 @@
 
 mod axis;
 mod grid;
+mod source;
 mod tables;
 pub(crate) mod verification;
 
 pub use axis::profile;
-pub use tables::{bands, cautions, gases, peaks, peaks_in, peaks_with, summary};
+pub use source::{claims, comparison, electrodes, kind_words, share_words, source, sources};
+pub use tables::{cautions, gases, peaks, peaks_in, peaks_with, summary};
 pub use verification::verification;
 
 use crate::gases::Verdict;

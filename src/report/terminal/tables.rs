@@ -7,7 +7,6 @@ use crate::report::format::{self, NONE};
 use crate::report::record::SummaryRow;
 use crate::report::{Medium, cautions};
 use crate::signal::{Peak, PeakList};
-use crate::source::Band;
 use crate::{AxisKind, Measured};
 
 /// Lines that are named as evidence for one gas.
@@ -132,37 +131,6 @@ pub fn cautions(list: &[cautions::Caution], style: &Style) -> String {
         out.push_str(&paragraph("  - ", &format!("{}: {}", c.topic, c.text), width));
     }
     out.push_str(&paragraph("  ", cautions::DEFER, width));
-    out
-}
-
-/// Where the bands of light sources lie, one row a source.
-pub fn bands(list: &[(&str, &Band)], style: &Style) -> String {
-    let columns = [
-        ("light", Column::Word),
-        ("highest, nm (air)", Column::Number),
-        ("fitted peak", Column::Number),
-        ("centroid", Column::Number),
-        ("FWHM, nm", Column::Number),
-        ("", Column::Text),
-    ];
-    let or_none = |m: Option<Measured>| m.map_or(NONE.into(), format::measured);
-    let rows = list
-        .iter()
-        .map(|(name, b)| {
-            vec![
-                name.to_string(),
-                format::measured(b.highest_nm),
-                or_none(b.fitted_nm),
-                format::measured(b.centroid_nm),
-                or_none(b.fwhm_nm),
-                if b.clipped { "clipped".into() } else { String::new() },
-            ]
-        })
-        .collect();
-    let mut out = grid(&columns, rows, style.columns());
-    let all: Vec<String> =
-        list.iter().flat_map(|(n, b)| b.notes.iter().map(move |t| format!("{n}: {t}"))).collect();
-    out.push_str(&super::notes("Notes", all.iter().map(String::as_str), style));
     out
 }
 
