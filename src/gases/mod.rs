@@ -2,6 +2,7 @@
 
 mod bands;
 mod chance;
+mod confidence;
 mod evidence;
 mod identify;
 mod mixture;
@@ -12,6 +13,7 @@ mod shift;
 mod stretch;
 mod verdict;
 
+pub use confidence::Clues;
 pub use identify::identify;
 pub use mixture::non_negative;
 pub use pattern::POPULATIONS_EV;
@@ -122,6 +124,9 @@ pub struct SpeciesVerdict {
     pub limit: Option<Limit>,
     /// Why, in one sentence.
     pub reason: String,
+    /// What the probability was made from.
+    #[serde(default)]
+    pub clues: Clues,
 }
 
 /// The answer for one gas, all its species together.

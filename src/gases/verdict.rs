@@ -1,6 +1,7 @@
 //! From evidence to a word, with its reason and its limit.
 
 use super::bands::Shape;
+use super::confidence::Clues;
 use super::evidence::{Evidence, Scene, Showing};
 use super::identify::NO_SHIFT;
 use super::mixture::Part;
@@ -122,6 +123,7 @@ pub fn conclude(case: &Case) -> GasReport {
             && s.probability > ION_ALONE_CAP
             && neutral.iter().any(|(g, there, reach)| *g == s.gas && !there && *reach > 0.3)
         {
+            s.clues.ion_alone = true;
             s.probability = ION_ALONE_CAP;
             s.verdict = Verdict::Undecided;
             s.reason = format!(
@@ -257,6 +259,18 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     let reach = p.strongest_in_range >= REACH_SHARE && !p.features.is_empty() && limit.is_some();
     // The shape is fitted to the whole recording as it is.
     let agree = part.significance >= TEMPLATE_SIGMA || leading.is_some();
+    let clues = Clues {
+        log_odds: j.log_odds,
+        nats: j.evidence.nats,
+        chance: j.chance,
+        shape_nats: shape.map_or(0.0, |s| s.nats),
+        free_lines: free,
+        template_sigma: part.significance,
+        share: part.share,
+        in_range: p.strongest_in_range,
+        by_shape: leading.is_some(),
+        ion_alone: false,
+    };
     let mut doubt = None;
     if probability > ONE_LINE_CAP && free < FREE_LINES_FOR_SEEN {
         probability = ONE_LINE_CAP;
@@ -299,6 +313,7 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         share: part.share,
         limit: limit.filter(|_| matches!(verdict, Verdict::NotSeen | Verdict::Undecided)),
         reason,
+        clues,
     }
 }
 
@@ -592,6 +607,7 @@ pub fn nothing_narrow(
             share: 0.0,
             limit: None,
             reason: reason.into(),
+            clues: Clues::default(),
         })
         .collect();
     GasReport {
