@@ -47,10 +47,33 @@ fn dump() {
         let _ = writeln!(
             t,
             "{},{},{:.3},{:.1},{:.3},{},{},{},{:.5},{},{},{:?},{:.3},{:?},{:.6},{:.3},{:.3},{:.3},{:.3},{},{:.3},{:.5},{:.4},{},{},{:.3},{}",
-            d.seed, d.kind.name(), d.fwhm_nm, d.snr, d.axis_error_nm, d.calibrated, d.clipped,
-            d.main, d.ratio, q.species, q.gas, q.truth, q.over_limit, q.verdict, q.probability,
-            c.log_odds, c.nats, c.chance, c.shape_nats, c.free_lines, c.template_sigma, c.share,
-            c.in_range, c.by_shape, c.ion_alone, q.limit.unwrap_or(-1.0), q.reason.replace(',', ";")
+            d.seed,
+            d.kind.name(),
+            d.fwhm_nm,
+            d.snr,
+            d.axis_error_nm,
+            d.calibrated,
+            d.clipped,
+            d.main,
+            d.ratio,
+            q.species,
+            q.gas,
+            q.truth,
+            q.over_limit,
+            q.verdict,
+            q.probability,
+            c.log_odds,
+            c.nats,
+            c.chance,
+            c.shape_nats,
+            c.free_lines,
+            c.template_sigma,
+            c.share,
+            c.in_range,
+            c.by_shape,
+            c.ion_alone,
+            q.limit.unwrap_or(-1.0),
+            q.reason.replace(',', ";")
         );
     }
     std::fs::write(std::env::var("GLOWTELL_QUESTIONS").unwrap(), t).unwrap();

@@ -1,17 +1,23 @@
 //! Which gases are seen, which are not and down to what limit, and which cannot be decided.
 
+mod assign;
 mod bands;
 mod chance;
 mod confidence;
+mod correct;
 mod evidence;
+mod explain;
 mod identify;
+mod limit;
 mod mixture;
 mod pattern;
 mod rotation;
 mod sequence;
 mod shift;
 mod stretch;
+mod summary;
 mod verdict;
+mod words;
 
 pub use confidence::Clues;
 pub use identify::identify;

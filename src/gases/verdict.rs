@@ -3,19 +3,16 @@
 use super::bands::Shape;
 use super::confidence::Clues;
 use super::evidence::{Evidence, Scene, Showing};
-use super::identify::NO_SHIFT;
+use super::limit::{limit, limit_of_shape};
 use super::mixture::Part;
 use super::pattern::Pattern;
-use super::{
-    Assignment, GasReport, GasSettings, GasVerdict, Limit, LineEvidence, SpeciesVerdict, Verdict,
-};
-use crate::reference::{Species, SpeciesKind};
+use super::summary::{NO_SHIFT, by_gas, claimed_share};
+use super::words::reason;
+use super::{GasReport, GasSettings, LineEvidence, SpeciesVerdict, Verdict};
+use crate::Spectrum;
+use crate::reference::SpeciesKind;
 use crate::signal::PeakList;
-use crate::{Spectrum, signal::LineWidth};
 
-/// Note of every report in which a gas shows: what a share is and what it is not.
-pub(crate) const SHARES_NOTE: &str = "shares are shares of light, not of gas: the gas with the \
-                                      lowest excitation energy takes over the glow";
 /// Probability from which a species is `seen`.
 pub const SEEN: f64 = 0.99;
 /// Probability from which a species is `likely`.
@@ -45,13 +42,15 @@ const DISAGREE_CAP: f64 = 0.85;
 /// Highest probability of an ion whose neutral atom, in range, is not there.
 const ION_ALONE_CAP: f64 = 0.5;
 /// A line is free where others explain less than this share of its peak.
-const FREE_SHARE: f64 = 0.3;
+pub const FREE_SHARE: f64 = 0.3;
 /// Nats from which a line speaks for a species.
 const SPEAKS_FROM_NATS: f64 = 0.5;
 /// Share of a species' strongest line below which its range is out of reach.
-const REACH_SHARE: f64 = 0.03;
-/// Currie's factor of the detection limit for 5 % / 5 %: 2 · 1.645 (Anal. Chem. 40 (1968) 586).
-const CURRIE_DETECTION: f64 = 3.29;
+pub const REACH_SHARE: f64 = 0.03;
+
+/// Note of every report in which a gas shows: what a share is and what it is not.
+pub(crate) const SHARES_NOTE: &str = "shares are shares of light, not of gas: the gas with the \
+                                      lowest excitation energy takes over the glow";
 
 /// Prior log odds of a species in a tube, nats: one in five for what tubes are filled with, less
 /// for what comes in by accident, little for what electrodes are made of. Common practice, no
@@ -184,22 +183,6 @@ pub fn conclude(case: &Case) -> GasReport {
         notes,
         settings: case.settings.clone(),
     }
-}
-
-/// Leaves in the report what was asked about: fillings stay in the sum, asked or not.
-pub fn narrow(report: &mut GasReport) {
-    let settings = report.settings.clone();
-    report.species.retain(|s| asked_for(&s.species, &s.gas, &settings));
-    report.gases = by_gas(&report.species);
-}
-
-/// True for a species that the settings ask about by its own name or its gas.
-pub fn asked_for(species: &str, gas: &str, settings: &GasSettings) -> bool {
-    settings.ask.is_empty()
-        || settings
-            .ask
-            .iter()
-            .any(|a| a.eq_ignore_ascii_case(species) || a.eq_ignore_ascii_case(gas))
 }
 
 /// One species.
@@ -356,16 +339,6 @@ fn heads_for(case: &Case, s: &Shape) -> Vec<LineEvidence> {
     out
 }
 
-/// Limit of the head that would show first as a shape.
-fn limit_of_shape(case: &Case, s: &Shape) -> Option<Limit> {
-    let (line_nm, counts) = s.limit.filter(|(_, c)| c.is_finite() && *c > 0.0)?;
-    Some(Limit {
-        line_nm,
-        relative_to_strongest: counts / case.scene.tallest.max(f64::MIN_POSITIVE),
-        counts,
-    })
-}
-
 fn decibans(nats: f64) -> f64 {
     10.0 * nats / std::f64::consts::LN_10
 }
@@ -385,245 +358,4 @@ fn sharers(case: &Case, k: usize, peak: usize) -> Vec<String> {
         })
         .map(|(_, p)| p.name.clone())
         .collect()
-}
-
-/// Limit on the free feature that would show first.
-fn limit(case: &Case, k: usize) -> Option<Limit> {
-    let (p, j) = (&case.patterns[k], &case.judged[k]);
-    let z = case.peaks.threshold_sigma.max(1.0);
-    p.features
-        .iter()
-        .zip(&j.evidence.showing)
-        .filter(|(f, _)| f.weight[1] >= REACH_SHARE)
-        .filter_map(|(f, w)| match w {
-            Showing::Nothing { below } => Some((f, *below)),
-            Showing::Peak { index, .. }
-                if j.others[*index] < FREE_SHARE * case.scene.peaks[*index].height =>
-            {
-                Some((f, (case.scene.threshold)(f.nm)))
-            }
-            _ => None,
-        })
-        .filter(|(_, below)| below.is_finite())
-        .min_by(|a, b| (a.1 / a.0.weight[1]).total_cmp(&(b.1 / b.0.weight[1])))
-        .map(|(f, below)| {
-            let counts = CURRIE_DETECTION / z * below;
-            Limit {
-                line_nm: f.label_nm,
-                relative_to_strongest: counts / case.scene.tallest.max(f64::MIN_POSITIVE),
-                counts,
-            }
-        })
-}
-
-fn wavelengths(lines: &[LineEvidence], most: usize) -> String {
-    let list: Vec<String> =
-        lines.iter().take(most).map(|l| format!("{:.1}", l.wavelength_nm)).collect();
-    list.join(", ")
-}
-
-fn reason(
-    v: Verdict,
-    p: &Pattern,
-    j: &Judged,
-    lines_for: &[LineEvidence],
-    missing: &[LineEvidence],
-    free: usize,
-) -> String {
-    match v {
-        Verdict::Seen | Verdict::Likely => {
-            let mut s =
-                format!("lines that are nobody else's: {free}; best {}", wavelengths(lines_for, 4));
-            if !missing.is_empty() {
-                s += &format!("; expected and missing: {}", wavelengths(missing, 3));
-            }
-            s
-        }
-        Verdict::Undecided if j.chance > 2.0 && j.evidence.nats > 2.0 => {
-            "so many lines stand here that displaced patterns fit nearly as well; a narrower slit \
-             or a better axis would decide"
-                .into()
-        }
-        Verdict::Undecided if !lines_for.is_empty() => {
-            let shared: Vec<&str> =
-                lines_for.iter().flat_map(|l| l.shared_with.iter().map(String::as_str)).collect();
-            if shared.is_empty() {
-                format!(
-                    "only {} fit, too little alone; a longer exposure would decide",
-                    wavelengths(lines_for, 3)
-                )
-            } else {
-                let mut who: Vec<&str> = shared;
-                who.sort_unstable();
-                who.dedup();
-                format!("its lines {} also belong to {}", wavelengths(lines_for, 3), who.join(", "))
-            }
-        }
-        Verdict::Undecided => {
-            "its strong lines are hidden or only just above the noise; a longer exposure would \
-             decide"
-                .into()
-        }
-        Verdict::NotSeen => {
-            if missing.is_empty() {
-                "none of its strong lines stands out".into()
-            } else {
-                format!("expected and missing: {}", wavelengths(missing, 3))
-            }
-        }
-        Verdict::OutOfReach => {
-            if p.features.is_empty() || p.strongest_in_range < REACH_SHARE {
-                "its strong lines lie outside the range of this recording".into()
-            } else {
-                "each of its strong lines here lies under one of something else".into()
-            }
-        }
-    }
-}
-
-/// Verdicts by gas: the best of its species.
-fn by_gas(species: &[SpeciesVerdict]) -> Vec<GasVerdict> {
-    let mut out: Vec<GasVerdict> = Vec::new();
-    // Species come surest first: the first of a gas speaks for it, except that one out of reach
-    // must not silence another that can be answered.
-    for s in species {
-        match out.iter_mut().find(|g| g.gas == s.gas) {
-            Some(g) => {
-                if matches!(s.verdict, Verdict::Seen | Verdict::Likely) {
-                    g.species.push(s.species.clone());
-                }
-                g.share += s.share;
-                let better = rank(s.verdict) > rank(g.verdict);
-                if better {
-                    g.verdict = s.verdict;
-                    g.reason = s.reason.clone();
-                    g.probability = s.probability;
-                }
-                if g.limit.is_none() && s.verdict == g.verdict {
-                    g.limit = s.limit.clone();
-                }
-            }
-            None => out.push(GasVerdict {
-                gas: s.gas.clone(),
-                verdict: s.verdict,
-                probability: s.probability,
-                species: if matches!(s.verdict, Verdict::Seen | Verdict::Likely) {
-                    vec![s.species.clone()]
-                } else {
-                    Vec::new()
-                },
-                share: s.share,
-                limit: s.limit.clone(),
-                reason: s.reason.clone(),
-            }),
-        }
-    }
-    out.sort_by(|a, b| {
-        rank(b.verdict)
-            .cmp(&rank(a.verdict))
-            .then(b.probability.total_cmp(&a.probability))
-            .then(a.gas.cmp(&b.gas))
-    });
-    out
-}
-
-fn rank(v: Verdict) -> u8 {
-    match v {
-        Verdict::Seen => 4,
-        Verdict::Likely => 3,
-        Verdict::Undecided => 2,
-        Verdict::NotSeen => 1,
-        Verdict::OutOfReach => 0,
-    }
-}
-
-/// Share of the peaks' heights that species which are seen or likely lay claim to.
-fn claimed_share(case: &Case, species: &[SpeciesVerdict]) -> f64 {
-    let mut claimed: Vec<bool> = case
-        .scene
-        .peaks
-        .iter()
-        .zip(case.phosphor)
-        .map(|(p, f)| p.ghost || *f > 0.5 * p.height)
-        .collect();
-    for s in species.iter().filter(|s| matches!(s.verdict, Verdict::Seen | Verdict::Likely)) {
-        for l in &s.lines_for {
-            if let Some(p) = l.peak {
-                claimed[p] = true;
-            }
-        }
-    }
-    for (p, shape) in case.patterns.iter().zip(case.shapes) {
-        let shown = species
-            .iter()
-            .any(|s| s.species == p.name && matches!(s.verdict, Verdict::Seen | Verdict::Likely));
-        for (k, (_, share)) in shape.iter().flat_map(Shape::on_peaks).enumerate() {
-            claimed[k] |= shown && share > 0.5;
-        }
-    }
-    let all: f64 = case.scene.peaks.iter().map(|p| p.height).sum();
-    let sum: f64 =
-        case.scene.peaks.iter().zip(&claimed).filter(|(_, c)| **c).map(|(p, _)| p.height).sum();
-    if all > 0.0 { sum / all } else { 0.0 }
-}
-
-/// Share of the tallest peak's height from which a peak counts for [`axis_u_nm`]: what carries the
-/// light, and not every speck at the end of the axis.
-const CARRIES_LIGHT: f64 = 0.1;
-
-/// Largest standard uncertainty of the axis, nm, under the peaks that carry the light; without
-/// any peak, the largest along the axis. An uncalibrated axis has the one of the settings.
-pub fn axis_u_nm(spectrum: &Spectrum, peaks: &PeakList, settings: &GasSettings) -> f64 {
-    let Some(all) = spectrum.axis_u() else { return settings.factory_axis_u_nm };
-    let tallest = peaks.peaks.iter().map(|p| p.height_or(0.0)).fold(0.0, f64::max);
-    let under = peaks
-        .peaks
-        .iter()
-        .filter(|p| p.height_or(f64::INFINITY) >= CARRIES_LIGHT * tallest)
-        .filter_map(|p| spectrum.axis_u_at(p.centre.value))
-        .fold(0.0, f64::max);
-    if under > 0.0 { under } else { all.iter().copied().fold(0.0, f64::max) }
-}
-
-/// The report for a recording without any narrow line.
-pub fn nothing_narrow(
-    asked: &[&Species],
-    settings: &GasSettings,
-    spectrum: &Spectrum,
-    peaks: &PeakList,
-) -> GasReport {
-    let reason = "nothing as narrow as a line of this instrument stands out";
-    let species: Vec<SpeciesVerdict> = asked
-        .iter()
-        .filter(|s| asked_for(&s.name, &s.gas, settings))
-        .map(|s| SpeciesVerdict {
-            species: s.name.clone(),
-            gas: s.gas.clone(),
-            verdict: Verdict::OutOfReach,
-            probability: 0.0,
-            decibans: 0.0,
-            lines_for: Vec::new(),
-            lines_missing: Vec::new(),
-            share: 0.0,
-            limit: None,
-            reason: reason.into(),
-            clues: Clues::default(),
-        })
-        .collect();
-    GasReport {
-        shift_nm: NO_SHIFT,
-        fwhm_nm: peaks.line_width.map_or(0.0, |w: LineWidth| w.value),
-        axis_u_nm: axis_u_nm(spectrum, peaks, settings),
-        gases: by_gas(&species),
-        species,
-        assignments: (0..peaks.peaks.len())
-            .map(|peak| Assignment { peak, candidates: Vec::new(), label: None })
-            .collect(),
-        ghosts: Vec::new(),
-        unexplained: 1.0,
-        notes: vec![format!(
-            "{reason}: this is a lamp without lines, darkness, or a recording too weak to tell"
-        )],
-        settings: settings.clone(),
-    }
 }

@@ -166,8 +166,7 @@ impl Draw {
             let floor = sorted[sorted.len() / 10];
             (c.iter().map(|v| (v - floor).max(0.0)).collect::<Vec<f64>>(), sorted[sorted.len() - 1])
         };
-        let glows: Vec<Glow> =
-            content.glow.iter().map(|(name, _)| glow(&mut dice, name)).collect();
+        let glows: Vec<Glow> = content.glow.iter().map(|(name, _)| glow(&mut dice, name)).collect();
         let bare = scene.clone();
         let only = |k: usize, strength: f64| Scene {
             glow: glows
@@ -299,7 +298,13 @@ fn instrument(dice: &mut Dice, wish: &Wish) -> (Instrument, f64) {
     let (pixels, lo, hi) = loop {
         let pixels = dice.of(&[1024_usize, 2048, 2048, 3648, 3648, 4096]);
         let (lo, hi) = if wish.wide || dice.chance(0.65) {
-            dice.of(&[(300.0, 1100.0), (340.0, 1020.0), (200.0, 1000.0), (350.0, 900.0), (380.0, 780.0)])
+            dice.of(&[
+                (300.0, 1100.0),
+                (340.0, 1020.0),
+                (200.0, 1000.0),
+                (350.0, 900.0),
+                (380.0, 780.0),
+            ])
         } else {
             let span = dice.log(80.0, 500.0);
             let lo = dice.within(220.0, 1050.0 - span);
@@ -425,7 +430,9 @@ fn content(
         }
         Kind::Metal => {
             ratio = dice.log(0.003, 1.0);
-            let metal = dice.of(&["Fe I", "Cu I", "Mg I", "Zn I", "Cd I", "Al I", "Na I", "Ca I", "Ba I", "K I"]);
+            let metal = dice.of(&[
+                "Fe I", "Cu I", "Mg I", "Zn I", "Cd I", "Al I", "Na I", "Ca I", "Ba I", "K I",
+            ]);
             c.glow.push((metal.into(), ratio));
         }
         _ => {}
@@ -472,10 +479,10 @@ fn no_gas(dice: &mut Dice, c: &mut Content, lo: f64, hi: f64) {
                 });
             }
         }
-        1 => c.scene.continuum.push(Continuum {
-            temperature_k: dice.within(2000.0, 6500.0),
-            strength: 1.0,
-        }),
+        1 => c
+            .scene
+            .continuum
+            .push(Continuum { temperature_k: dice.within(2000.0, 6500.0), strength: 1.0 }),
         2 => {
             c.lamp = Some(1.0);
             c.scene.glass = Some(Glass { cut_nm: dice.within(305.0, 360.0), width_nm: 5.0 });
