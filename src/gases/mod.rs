@@ -3,7 +3,7 @@
 mod assign;
 mod bands;
 mod chance;
-mod confidence;
+pub mod confidence;
 mod correct;
 mod evidence;
 mod explain;
@@ -19,7 +19,7 @@ mod summary;
 mod verdict;
 mod words;
 
-pub use confidence::Clues;
+pub use confidence::{Class, Clues};
 pub use identify::identify;
 pub use mixture::non_negative;
 pub use pattern::POPULATIONS_EV;

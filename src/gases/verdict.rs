@@ -1,13 +1,13 @@
 //! From evidence to a word, with its reason and its limit.
 
 use super::bands::Shape;
-use super::confidence::Clues;
+use super::confidence::{Class, Clues};
 use super::evidence::{Evidence, Scene, Showing};
 use super::limit::{limit, limit_of_shape};
 use super::mixture::Part;
 use super::pattern::Pattern;
 use super::summary::{NO_SHIFT, by_gas, claimed_share};
-use super::words::reason;
+use super::words::{self, reason};
 use super::{GasReport, GasSettings, LineEvidence, SpeciesVerdict, Verdict};
 use crate::Spectrum;
 use crate::reference::SpeciesKind;
@@ -20,7 +20,7 @@ pub const LIKELY: f64 = 0.90;
 /// Probability up to which a species is `not seen`.
 pub const NOT_SEEN: f64 = 0.02;
 /// Share of the evidence that counts: lines of one species are not as independent as the sum
-/// takes them (one response, one population). To be replaced by a measured map.
+/// takes them (one response, one population). The map of `confidence.rs` is fitted on top of it.
 const TEMPER: f64 = 0.7;
 /// Prior log odds, nats, that even the least expected species gets before it is called not seen.
 const NEUTRAL_PRIOR: f64 = -1.7;
@@ -32,15 +32,14 @@ const MOSTLY_UNEXPLAINED: f64 = 0.5;
 const MIN_LINES_FOR_SHARE: usize = 5;
 /// Free lines that a species must show to be `seen`.
 const FREE_LINES_FOR_SEEN: usize = 2;
-/// Highest probability of a species with fewer free lines.
-const ONE_LINE_CAP: f64 = 0.89;
 /// Significance of its template that a species must have in the whole-spectrum fit to be `seen`
 /// or `likely`.
 const TEMPLATE_SIGMA: f64 = 2.0;
-/// Highest probability where the two views do not agree.
-const DISAGREE_CAP: f64 = 0.85;
-/// Highest probability of an ion whose neutral atom, in range, is not there.
-const ION_ALONE_CAP: f64 = 0.5;
+/// Highest probability with fewer free lines, or where the two views do not agree: below `likely`,
+/// whatever the population says, for real light has coincidences that no population draws.
+const DISAGREE_CAP: f64 = 0.89;
+/// Log odds of the model from which it is told why a species is not believed: odds of six.
+const DOUBT_FROM_NATS: f64 = 1.8;
 /// A line is free where others explain less than this share of its peak.
 pub const FREE_SHARE: f64 = 0.3;
 /// Nats from which a line speaks for a species.
@@ -119,11 +118,12 @@ pub fn conclude(case: &Case) -> GasReport {
         .collect();
     for (s, p) in species.iter_mut().zip(case.patterns) {
         if p.kind == SpeciesKind::Ion
-            && s.probability > ION_ALONE_CAP
+            && s.clues.log_odds > 0.0
             && neutral.iter().any(|(g, there, reach)| *g == s.gas && !there && *reach > 0.3)
         {
             s.clues.ion_alone = true;
-            s.probability = ION_ALONE_CAP;
+            s.clues.agree = false;
+            s.probability = s.clues.probability().min(DISAGREE_CAP);
             s.verdict = Verdict::Undecided;
             s.reason = format!(
                 "lines lie where {} has some, but the neutral atom, which should be stronger, is \
@@ -230,7 +230,6 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     }
     lines_for.sort_by(|a, b| b.decibans.total_cmp(&a.decibans));
     lines_missing.sort_by(|a, b| b.expected.total_cmp(&a.expected));
-    let mut probability = 1.0 / (1.0 + (-j.log_odds).exp());
     let shape = case.shapes[k].as_ref();
     let limit = limit(case, k).or_else(|| shape.and_then(|s| limit_of_shape(case, s)));
     let leading = shape.filter(|s| leads(s, p, j));
@@ -253,18 +252,25 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         in_range: p.strongest_in_range,
         by_shape: leading.is_some(),
         ion_alone: false,
+        class: Class::of(&p.name, p.kind),
+        agree: agree && free >= FREE_LINES_FOR_SEEN,
     };
+    let mut probability = clues.probability();
     let mut doubt = None;
-    if probability > ONE_LINE_CAP && free < FREE_LINES_FOR_SEEN {
-        probability = ONE_LINE_CAP;
-        doubt = Some(match leading {
-            Some(s) => s.words(),
-            None => format!("lines of its own: only {free}; the others are shared or missing"),
-        });
-    }
-    if probability > DISAGREE_CAP && !agree {
-        probability = DISAGREE_CAP;
-        doubt = Some("the lines speak for it, the whole spectrum does not need it".to_string());
+    if !clues.agree {
+        probability = probability.min(DISAGREE_CAP);
+        // Worth a word only where the lines alone would have been believed.
+        if j.log_odds > DOUBT_FROM_NATS {
+            doubt = Some(match leading {
+                _ if !agree => {
+                    "the lines speak for it, the whole spectrum does not need it".to_string()
+                }
+                Some(s) => s.words(),
+                None => {
+                    format!("lines of its own: only {free}; the others are shared or missing")
+                }
+            });
+        }
     }
     // "Not seen" must come from the recording, not from the prior alone.
     let nats = leading.map_or(j.evidence.nats, |s| j.evidence.nats.max(s.nats));
@@ -273,9 +279,9 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         Verdict::Seen
     } else if probability >= LIKELY {
         Verdict::Likely
-    } else if !reach {
+    } else if !reach && j.evidence.nats < SPEAKS_FROM_NATS {
         Verdict::OutOfReach
-    } else if probability <= NOT_SEEN && against <= NOT_SEEN {
+    } else if reach && probability <= NOT_SEEN && against <= NOT_SEEN {
         Verdict::NotSeen
     } else {
         Verdict::Undecided
@@ -284,7 +290,10 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     if let Some(s) = leading.filter(|_| shown) {
         doubt = Some(s.words());
     }
-    let reason = doubt.unwrap_or_else(|| reason(verdict, p, j, &lines_for, &lines_missing, free));
+    let reason = doubt.unwrap_or_else(|| {
+        reason(verdict, p, j, &lines_for, &lines_missing, free)
+            + &words::what_decides(verdict, p, j, limit.as_ref(), case.scene)
+    });
     SpeciesVerdict {
         species: p.name.clone(),
         gas: p.gas.clone(),

@@ -210,7 +210,8 @@ impl Draw {
         }
         // Exposure for the signal-to-noise ratio of the highest point.
         let (all, top) = alone(&scene);
-        let line = all.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
+        // In a stretch without any line of what glows there is next to nothing.
+        let line = all.iter().copied().fold(1e-4 * unit, f64::max);
         let read = dice.within(5.0, 30.0);
         let electrons = 0.5 * (snr * snr + (snr.powi(4) + 4.0 * (snr * read).powi(2)).sqrt());
         scene.exposure_electrons = TRIAL_ELECTRONS * electrons / line;
@@ -220,7 +221,7 @@ impl Draw {
         let full = 65_535.0;
         let clipped = !wish.wide && dice.chance(0.2);
         let fill = if clipped { dice.within(1.2, 4.0) } else { dice.within(0.3, 0.9) };
-        let gain = (top / (fill * (full - dark))).max(if clipped { 0.0 } else { 0.5 });
+        let gain = (top / (fill * (full - dark))).max(if clipped { 0.01 } else { 0.5 });
         let hot = if dice.chance(0.2) { dice.0.random_range(1..=3) } else { 0 };
         let pixels = instrument.pixels;
         instrument.detector = Detector {
