@@ -144,3 +144,37 @@ fn limits_hold() {
     assert!((0.03..=0.07).contains(&alarms), "{alarms}");
     assert!((0.93..=0.97).contains(&hits), "{hits}");
 }
+
+#[test]
+#[ignore = "prints one recording of the population, that of GLOWTELL_POPULATION_FIRST"]
+fn one_recording() {
+    let tables = Tables::bundled().unwrap();
+    let draw = Draw::new(number(FIRST_VARIABLE).unwrap_or(0), &tables, &Wish::default());
+    let found =
+        glowtell::bench::examine(draw.spectrum.clone(), None, &tables, &Settings::default())
+            .unwrap();
+    let there: Vec<&str> = draw.truth.iter().map(|t| t.0.as_str()).collect();
+    println!("{} {there:?}, FWHM {:.2}, S/N {:.0}", draw.kind.name(), draw.fwhm_nm, draw.snr);
+    println!("axis off by {:.2} nm", draw.axis_error_nm);
+    println!(
+        "width {:?}, threshold {:.1} sigma",
+        found.peaks.line_width, found.peaks.threshold_sigma
+    );
+    for p in &found.peaks.peaks {
+        let (c, w) = (p.centre, p.fwhm);
+        let h = p.height_or(f64::NAN);
+        println!(
+            "{:9.2} ± {:.2}  width {:.2} ± {:.2}  height {h:.0} {}",
+            c.value,
+            c.u,
+            w.value,
+            w.u,
+            if p.line_like { "line" } else { "" }
+        );
+    }
+    let report = found.gases.unwrap();
+    println!("shift {:?}", report.shift_nm);
+    for s in report.species.iter().filter(|s| s.clues.nats > 0.0 || there.contains(&&*s.species)) {
+        println!("{} {} {:.3} {:?}", s.species, s.verdict.word(), s.probability, s.reason);
+    }
+}

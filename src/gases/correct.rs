@@ -27,6 +27,28 @@ const GHOST_BELOW_NM: f64 = 560.0;
 /// A ghost is at most this share of the line that casts it.
 const GHOST_SHARE: f64 = 0.3;
 
+/// The corrections of an axis: one, or where it leaps one for each detector's stretch, with the
+/// end of that stretch.
+pub struct Corrections {
+    first: (f64, Correction),
+    second: Option<Correction>,
+}
+
+impl Corrections {
+    /// The one that holds at a place of the axis, nm.
+    pub fn of(&self, nm: f64) -> &Correction {
+        match &self.second {
+            Some(c) if nm >= self.first.0 => c,
+            _ => &self.first.1,
+        }
+    }
+
+    /// Correction at a place, nm.
+    pub fn at(&self, nm: f64) -> f64 {
+        self.of(nm).at(nm)
+    }
+}
+
 /// The common correction of the axis, and the peaks after it.
 pub fn correct(
     asked: &[&Species],
@@ -36,7 +58,7 @@ pub fn correct(
     range: (f64, f64),
     width: &LineWidth,
     settings: &GasSettings,
-) -> (Correction, Vec<SeenPeak>) {
+) -> (Corrections, Vec<SeenPeak>) {
     let floor = peaks.saturation.map_or(0.0, |s| {
         let mut b = peaks.baseline.clone();
         (s.level - crate::signal::median(&mut b)).max(0.0)
@@ -69,8 +91,15 @@ pub fn correct(
         .map(|(s, f)| pattern(s, f, (range.0 - prior, range.1 + prior), width))
         .collect();
     let refs: Vec<&Pattern> = leaders.iter().collect();
-    let c = shift::find(&refs, &seen, width, prior, !calibrated);
+    // Stretches of two detectors have nothing in common but the file.
+    let leap = spectrum.axis().gap().map_or(f64::INFINITY, |(_, a, b)| 0.5 * (a + b));
+    let (low, high): (Vec<SeenPeak>, Vec<SeenPeak>) =
+        seen.iter().cloned().partition(|p| p.nm < leap);
+    let find = |part: &[SeenPeak]| shift::find(&refs, part, width, prior, !calibrated);
+    let all =
+        Corrections { first: (leap, find(&low)), second: leap.is_finite().then(|| find(&high)) };
     for p in &mut seen {
+        let c = all.of(p.nm);
         let own = match spectrum.axis_u_at(p.nm) {
             // What is common has been taken out; what grows beyond the typical stays.
             Some(u) => (u * u - prior * prior).max(0.0).sqrt().hypot(c.shift.u.min(u)),
@@ -87,7 +116,7 @@ pub fn correct(
         p.u_nm = p.u_nm.hypot(own).hypot(blend);
     }
     seen_ghosts(&mut seen, width);
-    (c, seen)
+    (all, seen)
 }
 
 /// Marks peaks that lie at twice the wavelength of a much stronger one.
@@ -108,11 +137,12 @@ fn seen_ghosts(seen: &mut [SeenPeak], width: &LineWidth) {
 /// What is known of the shift at a place before bands are looked at.
 pub fn shift_prior(
     spectrum: &Spectrum,
-    c: &Correction,
+    c: &Corrections,
     width: &LineWidth,
     settings: &GasSettings,
     nm: f64,
 ) -> ShiftPrior {
+    let c = c.of(nm);
     let least = 0.05 * width.fwhm(nm);
     let (axis_u, scatter) = match spectrum.axis_u_at(nm) {
         Some(u) => (u, 0.0),

@@ -112,7 +112,14 @@ pub fn identify(
         peaks,
         phosphor: explained.last().map_or(&[][..], Vec::as_slice),
     });
-    report.shift_nm = correction.shift;
+    let brightest = seen.iter().max_by(|a, b| a.height.total_cmp(&b.height));
+    report.shift_nm = correction.of(brightest.map_or(range.0, |p| p.nm)).shift;
+    if let Some((_, a, b)) = spectrum.axis().gap() {
+        report.notes.push(format!(
+            "the axis leaps from {a:.1} to {b:.1} nm: two detectors, so that the common error of \
+             the axis was taken for each apart"
+        ));
+    }
     report.axis_u_nm = summary::axis_u_nm(spectrum, peaks, settings);
     report.assignments =
         assign(&singles, range, &patterns, (&judged, &shapes), &report, &scene, peaks);

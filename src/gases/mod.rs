@@ -4,6 +4,7 @@ mod assign;
 mod bands;
 mod chance;
 pub mod confidence;
+mod confusable;
 mod correct;
 mod evidence;
 mod explain;
@@ -20,6 +21,7 @@ mod verdict;
 mod words;
 
 pub use confidence::{Class, Clues};
+pub use confusable::{Meeting, confusable};
 pub use identify::identify;
 pub use mixture::non_negative;
 pub use pattern::POPULATIONS_EV;
