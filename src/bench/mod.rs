@@ -8,12 +8,14 @@ mod examine;
 mod lamps;
 mod names;
 mod repeats;
+mod room;
 mod run;
 mod sheet;
 
 pub use examine::{Examination, Settings, check_asked, examine};
 pub use names::file_names;
 pub use repeats::average;
+pub use room::without_room;
 pub use run::{
     BenchResult, InstrumentResult, ItemKind, ItemResult, LampResult, Progress, RunSettings, run,
 };

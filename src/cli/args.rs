@@ -288,6 +288,10 @@ pub struct GasesArgs {
     pub files: Vec<PathBuf>,
     #[command(flatten)]
     pub asked: AskedArgs,
+    /// A recording of the room's light with the tube dark, same instrument; as much of it as the
+    /// recordings hold is taken away
+    #[arg(long, value_name = "FILE")]
+    pub room: Option<PathBuf>,
 }
 
 /// Look into the line tables

@@ -17,6 +17,7 @@ mod sequence;
 mod shift;
 mod stretch;
 mod summary;
+mod tube;
 mod verdict;
 mod words;
 
@@ -25,6 +26,7 @@ pub use confusable::{Meeting, confusable};
 pub use identify::identify;
 pub use mixture::non_negative;
 pub use pattern::POPULATIONS_EV;
+pub use tube::in_words;
 pub(crate) use verdict::SHARES_NOTE;
 
 use crate::Measured;
