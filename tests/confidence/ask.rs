@@ -30,7 +30,6 @@ pub struct Question {
     pub verdict: Verdict,
     pub probability: f64,
     pub clues: Clues,
-    pub limit: Option<f64>,
     pub reason: String,
 }
 
@@ -93,7 +92,6 @@ pub fn ask(index: usize, draw: &Draw, tables: &Tables, settings: &Settings) -> V
                 verdict: s.verdict,
                 probability: s.probability,
                 clues: s.clues,
-                limit: s.limit.map(|l| l.counts),
                 species: s.species,
                 gas: s.gas,
                 reason: s.reason,
