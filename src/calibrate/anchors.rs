@@ -166,6 +166,18 @@ pub fn drop_outliers(
     Ok(())
 }
 
+/// Root mean square of the residuals, each by its weight, nm: a line that may be drawn aside by a
+/// neighbour says little of how well a smooth axis fits.
+pub fn weighted_rms(matched: &[Match], fit: &AxisFit) -> f64 {
+    let (mut sum, mut weight) = (0.0, 0.0);
+    for m in matched {
+        let w = m.point.u_nm.powi(-2);
+        sum += w * (fit.model.wavelength(m.point.x).value - m.point.nm).powi(2);
+        weight += w;
+    }
+    if weight > 0.0 { (sum / weight).sqrt() } else { 0.0 }
+}
+
 /// Root mean square of the residuals, nm.
 pub fn rms(matched: &[Match], fit: &AxisFit) -> f64 {
     let sum: f64 =

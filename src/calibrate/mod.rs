@@ -18,6 +18,7 @@ mod search;
 mod series;
 mod solve;
 mod verify;
+mod weigh;
 mod width;
 
 pub use fit::{AxisFit, Point, fit as fit_axis};

@@ -66,6 +66,12 @@ pub struct Mark {
     pub line: bool,
     /// True where the search may start from it: strong among its neighbours.
     pub seed: bool,
+    /// Logarithm of its strength on a scale within its group.
+    pub ln_strength: f64,
+    /// Which features share that scale: an atom's, an ion's, the phosphors', the buffer gas's.
+    pub group: usize,
+    /// Probability that it is there at all, however sensitive the recording.
+    pub exists: f64,
 }
 
 /// The main lines of mercury with the probability that a recording of a lamp shows them. The green
@@ -81,6 +87,33 @@ const OTHERS_SHOW: [f64; 3] = [0.25, 0.2, 0.4];
 /// The main peaks of terbium and europium, nm, which hardly a lamp of three phosphors lacks, and
 /// the probability that it shows them (common practice, no published source).
 const MAIN_PHOSPHOR: ([f64; 3], f64) = ([487.7, 542.4, 611.5], 0.85);
+/// Group of the phosphors' peaks …
+pub const PHOSPHORS: usize = 0;
+/// … of the fluorescent lamp's argon …
+pub const BUFFER: usize = 1;
+/// … and of the first gas.
+pub const FIRST_GAS: usize = 2;
+/// Strength of the phosphors' other peaks beside their main ones (common practice, no published
+/// source).
+const MINOR_PHOSPHOR: f64 = 0.15;
+/// Probability that a line of the tables is there: one in ten is lacking, for reasons that no table
+/// tells (common practice, no published source).
+const EXISTS: f64 = 0.9;
+/// Wavelength, nm, below which a lamp's glass may hide a line …
+const GLASS_NM: f64 = 350.0;
+/// … and the probability that it does not.
+const BEHIND_GLASS: f64 = 0.5;
+/// Most that a mercury line counts for, on that scale: the resonance line is held back by the vapour
+/// itself and by glass (common practice, no published source).
+const MERCURY_BRIGHTEST: f64 = 24_000.0;
+/// Probability that a line of a lamp without phosphor shows, by its strength: its wall may be of
+/// quartz (common practice, no published source).
+const BARE_SHOWS: [(f64, f64); 2] = [(1000.0, 0.6), (500.0, 0.4)];
+/// Distance, nm, within which two tables mean the same line.
+const SAME_LINE_NM: f64 = 0.02;
+/// Strength from which a mercury line that is none of the main ones is expected anywhere (on the
+/// table's scale).
+const MERCURY_EXPECTED: f64 = 500.0;
 /// Weakest mercury line of the lamp's table that takes part, on the table's scale.
 const MERCURY_FAINTEST: f64 = 500.0;
 /// For lines of a gas by their strength relative to the strongest of that gas within half a
@@ -132,15 +165,26 @@ pub const FITTED_PLACE_FWHM: f64 = 0.1;
 /// Probability that a line shows outside [`SURE_RANGE_NM`], at most.
 const UNSURE_SHOWS: f64 = 0.6;
 /// Most that one match can say, nats: a line that fits perfectly may still be another's.
-const MATCH_CAP: f64 = 8.0;
+pub const MATCH_CAP: f64 = 8.0;
 /// Nats lost for each of the strongest peaks that no feature of the lamp explains.
 const STRANGER: f64 = 1.5;
 /// How many of the strongest peaks must be explained.
-const STRANGERS_LOOKED_AT: usize = 12;
+pub const STRANGERS_LOOKED_AT: usize = 12;
 /// Two lines of one element closer than this (in line widths) are one mark.
 const MERGE_FWHM: f64 = 0.85;
+/// Distance in line widths within which lines add up to a maximum.
+const SHIFT_REACH_FWHM: f64 = 1.3;
+/// Most steps of a line's climb to its maximum …
+const SHIFT_ROUNDS: usize = 24;
+/// … which ends with a step shorter than this, in line widths.
+const SHIFT_ENOUGH_FWHM: f64 = 0.003;
+/// Distance of maxima that are one, in line widths.
+const SAME_MAXIMUM_FWHM: f64 = 0.2;
 /// Strength of a neighbour, as a share of the line's own, from which it pulls the blend.
 const PULLING_SHARE: f64 = 0.02;
+/// How far in line widths a phosphor's peak may draw a line that still carries the axis, with so
+/// much more uncertainty.
+const MAX_DRAWN_FWHM: f64 = 0.35;
 /// Shift of a blend's centre in line widths beyond which it does not carry the axis.
 const MAX_PULL_FWHM: f64 = 0.2;
 
@@ -150,6 +194,10 @@ impl LampPattern {
         let mut emissions: Vec<Emission> = Vec::new();
         if lamp.has_mercury() {
             emissions.extend(mercury(tables));
+            if *lamp != Lamp::Fluorescent {
+                let more = further_mercury(&emissions, tables);
+                emissions.extend(more);
+            }
         }
         match lamp {
             Lamp::Fluorescent => emissions.extend(fluorescent(tables)),
@@ -178,7 +226,8 @@ impl LampPattern {
     pub fn marks(&self, fwhm_nm: f64, span_nm: f64) -> Vec<Mark> {
         let mut out = Vec::new();
         let mixed = matches!(&self.lamp, Lamp::Discharge(gases) if gases.len() > 1);
-        for (gas, ion) in self.spectra() {
+        for (group, (gas, ion)) in self.spectra().into_iter().enumerate() {
+            let group = group + FIRST_GAS;
             let lines: Vec<&Emission> = self
                 .emissions
                 .iter()
@@ -186,11 +235,11 @@ impl LampPattern {
                 .collect();
             let merged = merge(&lines, fwhm_nm);
             if gas == MERCURY {
-                out.extend(merged.iter().map(|m| self.mercury_mark(m, fwhm_nm)));
+                out.extend(merged.iter().map(|m| self.mercury_mark(m, fwhm_nm, group)));
             } else {
                 // Beside another gas, one does not shine in a stretch where it has no strong line.
                 let span_nm = if mixed { f64::INFINITY } else { span_nm };
-                out.extend(rated(&merged, ion, span_nm));
+                out.extend(rated(&merged, ion, span_nm, group));
             }
         }
         for e in self.emissions.iter().filter(|e| e.role != Role::Line) {
@@ -199,7 +248,22 @@ impl LampPattern {
                 _ if MAIN_PHOSPHOR.0.contains(&e.nm) => MAIN_PHOSPHOR.1,
                 _ => OTHERS_SHOW[2],
             };
-            out.push(Mark { nm: e.nm, u_nm: e.u_nm, shows, line: false, seed: false });
+            let buffer = e.role == Role::Buffer;
+            let strength = match (buffer, MAIN_PHOSPHOR.0.contains(&e.nm)) {
+                (true, _) => e.strength,
+                (false, true) => 1.0,
+                (false, false) => MINOR_PHOSPHOR,
+            };
+            out.push(Mark {
+                nm: e.nm,
+                u_nm: e.u_nm,
+                shows,
+                line: false,
+                seed: !buffer && MAIN_PHOSPHOR.0.contains(&e.nm),
+                ln_strength: strength.ln(),
+                group: if buffer { BUFFER } else { PHOSPHORS },
+                exists: EXISTS,
+            });
         }
         out.sort_by(|a, b| a.nm.total_cmp(&b.nm));
         out
@@ -216,7 +280,7 @@ impl LampPattern {
             .fold(0.0, f64::max)
     }
 
-    fn mercury_mark(&self, m: &Merged, fwhm_nm: f64) -> Mark {
+    fn mercury_mark(&self, m: &Merged, fwhm_nm: f64, group: usize) -> Mark {
         let main = MAIN_LINES
             .iter()
             .filter(|(nm, _)| (m.first - MAIN_REACH_NM..=m.last + MAIN_REACH_NM).contains(nm))
@@ -225,10 +289,25 @@ impl LampPattern {
         let drawn = self.drawn(m.nm, fwhm_nm);
         Mark {
             nm: m.nm,
-            u_nm: m.spread.hypot(drawn),
-            shows: if main > 0.0 { main } else { OTHERS_SHOW[0] },
+            u_nm: m.u.hypot(drawn),
+            shows: if main > 0.0 {
+                main
+            } else if self.lamp != Lamp::Fluorescent {
+                BARE_SHOWS.iter().find(|(from, _)| m.strength >= *from).map_or(0.0, |s| s.1)
+            } else {
+                OTHERS_SHOW[0]
+            },
             line: true,
             seed: main > 0.0,
+            ln_strength: m.strength.ln(),
+            group,
+            exists: if main > 0.0 {
+                main
+            } else if m.nm < GLASS_NM {
+                BEHIND_GLASS
+            } else {
+                EXISTS
+            },
         }
     }
 
@@ -294,6 +373,8 @@ impl LampPattern {
                     "blend at this line width: its centre is shifted by some {:+.2} nm",
                     blend.pull
                 )));
+            } else if f.gas == MERCURY && self.drawn(f.nm, fwhm_nm) > MAX_DRAWN_FWHM * fwhm_nm {
+                leave.push(f.left_out("merges with a phosphor's peak at this line width".into()));
             } else {
                 use_.push(AnchorLine {
                     emission: f,
@@ -364,7 +445,7 @@ impl Blend {
 
 fn mercury(tables: &Tables) -> impl Iterator<Item = Emission> + '_ {
     tables.lamp().iter().filter(|f| f.is_mercury).filter_map(|f| {
-        let strength = f.intensity.filter(|i| *i >= MERCURY_FAINTEST)?;
+        let strength = f.intensity.filter(|i| *i >= MERCURY_FAINTEST)?.min(MERCURY_BRIGHTEST);
         Some(Emission {
             name: f.name.clone(),
             gas: MERCURY.into(),
@@ -376,6 +457,22 @@ fn mercury(tables: &Tables) -> impl Iterator<Item = Emission> + '_ {
             carries: f.anchor != AnchorUse::No,
         })
     })
+}
+
+/// Mercury's other lines, on the scale of `known` ones: they recognise, but carry nothing.
+fn further_mercury(known: &[Emission], tables: &Tables) -> Vec<Emission> {
+    let all = gas_lines(MERCURY, tables);
+    let twin = |e: &Emission| known.iter().find(|k| (k.nm - e.nm).abs() < SAME_LINE_NM);
+    let top = |es: &mut dyn Iterator<Item = f64>| es.fold(0.0, f64::max);
+    let here = top(&mut all
+        .iter()
+        .filter(|e| !e.ion && twin(e).is_some() && e.nm > GLASS_NM)
+        .map(|e| e.strength));
+    let there = top(&mut known.iter().filter(|e| e.nm > GLASS_NM).map(|e| e.strength));
+    all.iter()
+        .filter(|e| !e.ion && twin(e).is_none())
+        .map(|e| Emission { strength: e.strength * there / here, carries: false, ..e.clone() })
+        .collect()
 }
 
 /// What a fluorescent lamp shows besides mercury.
@@ -433,41 +530,58 @@ fn gas_lines(gas: &str, tables: &Tables) -> Vec<Emission> {
     out
 }
 
-/// Lines that an instrument merges: centre, spread, strength, first and last.
+/// What an instrument shows of lines that it merges: place of the maximum, its uncertainty, its
+/// height, first and last of the lines.
 struct Merged {
     nm: f64,
-    spread: f64,
+    u: f64,
     strength: f64,
     first: f64,
     last: f64,
 }
 
-/// Merges what a line width cannot separate, weighted by strength; `lines` ascending.
+/// The maxima of the lines' sum at a line width; `lines` ascending.
+///
+/// Each line climbs the sum of all (mean shift: Fukunaga and Hostetler, IEEE Trans. Inf. Theory 21
+/// (1975) 32); lines that arrive at one place are merged.
 fn merge(lines: &[&Emission], fwhm_nm: f64) -> Vec<Merged> {
-    let mut out = Vec::new();
-    let mut k = 0;
-    while k < lines.len() {
-        let first = lines[k].nm;
-        let (mut sum, mut weight, mut last) = (0.0, 0.0, first);
-        while k < lines.len() && lines[k].nm - last < MERGE_FWHM * fwhm_nm {
-            sum += lines[k].strength * lines[k].nm;
-            weight += lines[k].strength;
-            last = lines[k].nm;
-            k += 1;
+    let reach = SHIFT_REACH_FWHM * fwhm_nm;
+    let width = 4.0 * std::f64::consts::LN_2 / (fwhm_nm * fwhm_nm);
+    let near = |nm: f64| {
+        let from = lines.partition_point(|l| l.nm < nm - reach);
+        lines[from..]
+            .iter()
+            .take_while(move |l| l.nm <= nm + reach)
+            .map(move |l| (l.strength * (-width * (l.nm - nm).powi(2)).exp(), l.nm))
+    };
+    let mut out: Vec<Merged> = Vec::new();
+    for l in lines {
+        let mut nm = l.nm;
+        for _ in 0..SHIFT_ROUNDS {
+            let (sum, moment) =
+                near(nm).fold((0.0, 0.0), |(s, m), (w, at)| (s + w, m + w * (at - nm)));
+            let step = if sum > 0.0 { moment / sum } else { 0.0 };
+            nm += step;
+            if step.abs() < SHIFT_ENOUGH_FWHM * fwhm_nm {
+                break;
+            }
         }
-        out.push(Merged {
-            nm: sum / weight,
-            spread: 0.25 * (last - first),
-            strength: weight,
-            first,
-            last,
-        });
+        match out.last_mut().filter(|o| (o.nm - nm).abs() < SAME_MAXIMUM_FWHM * fwhm_nm) {
+            Some(o) => o.last = l.nm,
+            None => out.push(Merged { nm, u: 0.0, strength: 0.0, first: l.nm, last: l.nm }),
+        }
+    }
+    for m in &mut out {
+        m.strength = near(m.nm).map(|(w, _)| w).sum();
+        // Each strength is known to a factor.
+        let pulls: f64 = near(m.nm).map(|(w, at)| (w * (at - m.nm)).powi(2)).sum();
+        m.u = (STRENGTH_FACTOR.ln() * pulls.sqrt() / m.strength).min(0.5 * fwhm_nm);
     }
     out
 }
 
 /// Marks of a gas, each judged by its strength among its neighbours within half a span.
-fn rated(lines: &[Merged], ion: bool, span_nm: f64) -> Vec<Mark> {
+fn rated(lines: &[Merged], ion: bool, span_nm: f64, group: usize) -> Vec<Mark> {
     let anywhere = lines.iter().map(|o| o.strength).fold(0.0, f64::max);
     let mut out = Vec::new();
     for m in lines {
@@ -476,16 +590,20 @@ fn rated(lines: &[Merged], ion: bool, span_nm: f64) -> Vec<Mark> {
         // A stretch in which a gas hardly shines is not what lamps are recorded for.
         let dim = (top / (anywhere * DIM_STRETCH)).min(1.0).sqrt();
         let relative = dim * m.strength / top;
-        let Some((_, shows)) = SHOWS.iter().find(|(from, _)| relative >= *from) else { continue };
+        // Fainter ones show only in a recording that tells so by the height of the others.
+        let shows = SHOWS.iter().find(|(from, _)| relative >= *from).map_or(0.0, |s| s.1);
         let stronger = near().filter(|o| o.strength > m.strength).count();
         let sure = (SURE_RANGE_NM.0..=SURE_RANGE_NM.1).contains(&m.nm);
         out.push(Mark {
             nm: m.nm,
-            u_nm: m.spread,
+            u_nm: m.u,
             shows: if ion { ION_SHOWS } else { 1.0 }
                 * shows.min(if sure { 1.0 } else { UNSURE_SHOWS }),
             line: true,
             seed: !ion && relative >= SEED_FROM && stronger < SEEDS_NEARBY,
+            ln_strength: m.strength.ln(),
+            group,
+            exists: EXISTS * if sure { 1.0 } else { UNSURE_SHOWS },
         });
     }
     out
@@ -502,12 +620,16 @@ pub struct Seen {
     pub index: usize,
     /// True where it is too broad for a line.
     pub broad: bool,
+    /// Logarithm of its height; of a clipped one, of what is seen of it.
+    pub ln_height: f64,
+    /// True where its height is only known to be larger.
+    pub clipped: bool,
 }
 
 /// Width in line widths from which a peak is no line.
 pub const BROAD_FWHM: f64 = 2.0;
 /// Most peaks that take part in the recognition.
-const MAX_SEEN: usize = 60;
+pub const MAX_SEEN: usize = 60;
 /// Significance below which a peak does not take part.
 const MIN_SIGNIFICANCE: f64 = 5.0;
 
@@ -527,7 +649,14 @@ pub fn seen(peaks: &PeakList) -> Vec<Seen> {
             let p = &peaks.peaks[*i];
             let width = peaks.line_width.map(|w| w.fwhm(p.centre.value));
             let broad = !p.line_like && width.is_some_and(|w| p.fwhm.value > BROAD_FWHM * w);
-            Seen { x: p.centre.value, rank: (r + 1) as f64, index: *i, broad }
+            Seen {
+                x: p.centre.value,
+                rank: (r + 1) as f64,
+                index: *i,
+                broad,
+                ln_height: height(p).max(f64::MIN_POSITIVE).ln(),
+                clipped: p.height.is_none(),
+            }
         })
         .collect();
     out.sort_by(|a, b| a.x.total_cmp(&b.x));
@@ -583,7 +712,7 @@ pub fn score_marks(
     let mut taken = [false; MAX_SEEN];
     let mut k = 0;
     let from = marks.partition_point(|m| m.nm < range.0 + fwhm_nm);
-    for m in &marks[from..] {
+    for m in marks[from..].iter().filter(|m| m.shows > 0.0) {
         if m.nm > range.1 - fwhm_nm {
             break;
         }

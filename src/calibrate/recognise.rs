@@ -23,7 +23,7 @@ const CONFIRMED: usize = 3;
 /// Fewest lines that carry the correction of an axis in nm …
 pub const MIN_ANCHORS: usize = 3;
 /// … and an axis from bare pixels, of which nothing else is known.
-pub const MIN_BLIND_ANCHORS: usize = 4;
+pub const MIN_BLIND_ANCHORS: usize = 3;
 /// Tallest peaks whose places tell two axes apart, and the share of them that must differ: an axis
 /// that is only bent at one end is the same solution, less well refined.
 const TELLING: (f64, f64) = (12.0, 0.5);
@@ -112,7 +112,7 @@ fn attempt(
 ) -> std::result::Result<Attempt, String> {
     let pattern = LampPattern::new(lamp, tables);
     let words = lamp.one();
-    let trials = ground.search(&Octaves::new(&pattern, ground, None), search_nm);
+    let trials = ground.search(&Octaves::new(&pattern, ground), search_nm);
     let Some(best) = trials.first() else {
         return Err(format!("no axis brings two of its lines onto those of {words}"));
     };
@@ -176,10 +176,10 @@ struct Chance {
 
 impl Chance {
     fn of(ground: &Ground, pattern: &LampPattern, search_nm: f64) -> Self {
+        let lamp = Octaves::new(pattern, ground);
         let nats: Vec<f64> = (0..FALSE_LAMPS as u64)
             .filter_map(|seed| {
-                let octaves = Octaves::new(pattern, ground, Some(seed));
-                ground.search(&octaves, search_nm).first().map(|t| t.score.nats)
+                ground.search(&lamp.displaced(seed), search_nm).first().map(|t| t.score.nats)
             })
             .collect();
         Chance::from(&nats)
@@ -259,13 +259,13 @@ pub fn companions(
             continue;
         }
         let pattern = LampPattern::new(&Lamp::Discharge(vec![gas.clone()]), tables);
-        let judge = |false_lamp: Option<u64>| {
-            let octaves = Octaves::new(&pattern, &here, false_lamp);
+        let lamp = Octaves::new(&pattern, &here);
+        let judge = |octaves: &Octaves| {
             pattern::score(octaves.at(1.0), &seen, &nm, range, fwhm_nm, pattern::FITTED_PLACE_FWHM)
         };
-        let true_one = judge(None);
+        let true_one = judge(&lamp);
         let false_ones: Vec<f64> =
-            (0..FALSE_COMPANIONS).map(|seed| judge(Some(seed)).nats).collect();
+            (0..FALSE_COMPANIONS).map(|seed| judge(&lamp.displaced(seed)).nats).collect();
         let chance = Chance::from(&false_ones);
         if true_one.met >= MIN_ANCHORS && true_one.nats >= chance.asked_for() {
             out.push(gas);

@@ -2,6 +2,7 @@
 
 use super::fit::{self, Point};
 use super::pattern::{FITTED_PLACE_FWHM, LampPattern, Mark, PLACE_FWHM, Score, Seen, score};
+use super::weigh::weigh;
 use crate::AxisKind;
 use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
 
@@ -28,7 +29,7 @@ const VOTE_FWHM: f64 = 0.5;
 /// says nothing of the curvature.
 const MIN_LEVER: f64 = 0.01;
 /// How many of the starts with the most votes are looked at in full.
-const STARTS: usize = 600;
+const STARTS: usize = 1200;
 /// Most that a factory nm axis is tilted, nm from its middle to its end (common practice, no
 /// published source: "up to a few nm").
 const MAX_TILT_NM: f64 = 3.0;
@@ -70,9 +71,8 @@ pub struct Octaves {
 }
 
 impl Octaves {
-    /// For the axis of `ground`; `false_lamp`: each line displaced on its own by the numbers that
-    /// follow from this seed.
-    pub fn new(pattern: &LampPattern, ground: &Ground, false_lamp: Option<u64>) -> Self {
+    /// For the axis of `ground`.
+    pub fn new(pattern: &LampPattern, ground: &Ground) -> Self {
         let points = ground.range[1] - ground.range[0];
         let mut steps = vec![1.0];
         if ground.kind == AxisKind::Pixel {
@@ -86,14 +86,15 @@ impl Octaves {
         let middle = if ground.kind == AxisKind::Pixel { std::f64::consts::SQRT_2 } else { 1.0 };
         let levels = steps
             .into_iter()
-            .map(|d| {
-                let mut marks = pattern.marks(ground.fwhm_own * d * middle, points * d * middle);
-                if let Some(seed) = false_lamp {
-                    displace(&mut marks, seed);
-                }
-                (d, marks)
-            })
+            .map(|d| (d, pattern.marks(ground.fwhm_own * d * middle, points * d * middle)))
             .collect();
+        Octaves { levels }
+    }
+
+    /// A false lamp: each line displaced on its own by the numbers that follow from this seed.
+    pub fn displaced(&self, seed: u64) -> Self {
+        let mut levels = self.levels.clone();
+        levels.iter_mut().for_each(|(_, marks)| displace(marks, seed));
         Octaves { levels }
     }
 
@@ -251,7 +252,8 @@ impl Ground<'_> {
                 continue;
             }
             let (nm, seen): (Vec<f64>, Vec<Seen>) = ascending.into_iter().unzip();
-            let mut s = score(marks, &seen, &nm, (a.min(b), a.max(b)), fwhm_nm, FITTED_PLACE_FWHM);
+            let range = (a.min(b), a.max(b));
+            let mut s = weigh(marks, &seen, &nm, range, fwhm_nm, FITTED_PLACE_FWHM);
             s.nats -= 0.5 * f.prior_chi2;
             let k = &f.model.coefficients;
             let mut c = [0.0; 5];
@@ -282,7 +284,7 @@ impl Ground<'_> {
         let mid = 0.5 * (self.range[1] + self.range[0]);
         let inside = self.range[0] - search_nm..=self.range[1] + search_nm;
         let mut main: Vec<&Mark> =
-            octaves.at(1.0).iter().filter(|m| m.seed && inside.contains(&m.nm)).collect();
+            octaves.at(1.0).iter().filter(|m| m.seed && m.line && inside.contains(&m.nm)).collect();
         main.sort_by(|a, b| b.shows.total_cmp(&a.shows));
         main.truncate(NEAR_SEEDS);
         let mut out = Vec::new();
@@ -335,9 +337,11 @@ impl Ground<'_> {
         let mut poll = Poll::new();
         for (k, (d0, marks)) in octaves.levels.iter().enumerate() {
             let d1 = octaves.levels.get(k + 1).map_or(DISPERSION_NM.1, |(d, _)| *d);
-            let seeds: Vec<&Mark> = marks.iter().filter(|m| m.seed).collect();
+            // A phosphor's peak serves where its place is surer than the line is wide.
+            let sure = |m: &&Mark| m.line || m.u_nm < SEED_U_FWHM * self.fwhm_own * d0;
+            let seeds: Vec<&Mark> = marks.iter().filter(|m| m.seed).filter(sure).collect();
             let electorate: Vec<&Mark> =
-                marks.iter().filter(|m| m.line && m.shows > MIN_VOTED).collect();
+                marks.iter().filter(|m| m.shows > MIN_VOTED).filter(sure).collect();
             let first = starts.len();
             for (i, m1) in seeds.iter().enumerate() {
                 for m2 in &seeds[i + 1..] {
@@ -477,8 +481,10 @@ const MIN_SHOWS: f64 = 0.5;
 const MIN_VOTED: f64 = 0.35;
 /// Probability that a vote falls on a line by chance, at most.
 const MOST_CHANCE: f64 = 0.8;
+/// Uncertainty of place in line widths up to which a phosphor's peak starts a search and votes.
+const SEED_U_FWHM: f64 = 0.5;
 /// Of two lines that start a search, one must show at least this often.
-const SURE_SHOWS: f64 = 0.85;
+const SURE_SHOWS: f64 = 0.7;
 /// Reach in line widths for a line's peak in the refinement, besides twice the axis' uncertainty …
 const REACH_FWHM: f64 = 0.3;
 /// … which is this on the trial's axis.
@@ -490,7 +496,7 @@ const FEW: usize = 6;
 /// Rounds of the refinement: each reaches further from where the axis is known.
 const ROUNDS: usize = 5;
 /// How many different trials are refined.
-const REFINED: usize = 24;
+const REFINED: usize = 12;
 /// How many trials are kept.
 const KEPT: usize = 400;
 

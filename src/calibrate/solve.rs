@@ -1,6 +1,8 @@
 //! From a lamp's peaks to a profile.
 
-use super::anchors::{Match, OUTLIER_SIGMA, Recording, drop_outliers, matches, rms, slope};
+use super::anchors::{
+    Match, OUTLIER_SIGMA, Recording, drop_outliers, matches, rms, slope, weighted_rms,
+};
 use super::fit::{self, AxisFit};
 use super::lamp::Lamp;
 use super::pattern::{self, AnchorLine, LampPattern, Role, Seen};
@@ -425,7 +427,7 @@ impl<'a> Solver<'a> {
         let buffer = grown.iter().filter(|m| m.line.emission.role == Role::Buffer).count();
         if buffer >= MIN_BUFFER_LINES {
             let f = fit_of(&grown, r)?;
-            if rms(&grown, &f) < MAX_RMS_FWHM * fwhm_nm {
+            if weighted_rms(&grown, &f) < MAX_RMS_FWHM * fwhm_nm {
                 out.matched = grown;
                 out.fit = f;
                 out.left.extend(dropped);
@@ -512,7 +514,7 @@ impl<'a> Solver<'a> {
         let Ok((grown, dropped)) = grow(r, index, &core, solved, fwhm_nm) else { return 0 };
         let added = grown.iter().filter(|m| m.recording == index).count();
         let Ok(f) = fit_of(&grown, r) else { return 0 };
-        if added < MIN_FURTHER_LINES || rms(&grown, &f) > MAX_RMS_FWHM * fwhm_nm {
+        if added < MIN_FURTHER_LINES || weighted_rms(&grown, &f) > MAX_RMS_FWHM * fwhm_nm {
             return 0;
         }
         solved.matched = grown;
@@ -565,7 +567,7 @@ fn check(
     let mid = 0.5 * (range.0 + range.1);
     let fwhm_nm =
         r.width.value * slope(|x| solved.fit.model.wavelength(x).value, mid, r.width.value);
-    let scatter = rms(&solved.matched, &solved.fit);
+    let scatter = weighted_rms(&solved.matched, &solved.fit);
     if scatter > MAX_RMS_FWHM * fwhm_nm {
         return Err(format!(
             "the lines scatter by {scatter:.2} nm about every smooth axis, more than a line of \

@@ -187,7 +187,7 @@ impl<'a> Work<'a> {
             AxisKind::Nm => MAX_LINE_WIDTH_NM / median_step,
             AxisKind::Pixel => (n as f64 * MAX_LINE_WIDTH_SHARE).max(6.0),
         };
-        let bumps = width::bumps(&self.y, &self.noise.sigma);
+        let bumps = width::bumps(&self.y, &self.noise);
         let estimated = width::instrument_width(&bumps, &self.clipped, max_points);
         let width_points = match settings.line_width {
             Some(w) => {

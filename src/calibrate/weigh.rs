@@ -1,0 +1,197 @@
+//! How well an axis explains a recording of a lamp, with the heights of its peaks.
+//!
+//! For each feature of the lamp a Bayes factor: it is there or not, and if it is, it shows at a
+//! height that its strength foretells within a factor of a few, or is too faint to be seen; against
+//! peaks that lie anywhere. The brightness of a gas is not known and is summed over.
+
+use super::pattern::{
+    BUFFER, MATCH_CAP, MAX_SEEN, Mark, PHOSPHORS, STRANGERS_LOOKED_AT, Score, Seen,
+};
+use std::f64::consts::PI;
+
+/// Standard deviation of the logarithm of a line's height about what the tables foretell: strengths
+/// of a discharge are known to a factor of three, and the detector's response is not known (common
+/// practice, no published source).
+const SCATTER: f64 = 1.2;
+/// Share of lines whose strength the tables miss by far, and standard deviation for these.
+const ASTRAY: (f64, f64) = (0.1, 3.0);
+/// Step of the brightness of a gas, in the logarithm.
+const STEP: f64 = 1.0;
+/// Factor in the logarithm by which the strongest line may be lacking in what is recorded.
+const HIDDEN_STRONGEST: f64 = 2.0;
+/// Most steps.
+const MAX_STEPS: usize = 16;
+/// Nats lost for a tall peak that is nothing of the lamp's, from the logarithm of its height over
+/// the lamp's tallest: light from elsewhere is seldom brighter than the lamp that is recorded
+/// (common practice, no published source).
+const STRANGER: [(f64, f64); 3] =
+    [(0.0, 4.0), (-std::f64::consts::LN_10, 2.0), (f64::NEG_INFINITY, 1.0)];
+/// Distance in line widths within which a peak is a second-order image of a line.
+const IMAGE_FWHM: f64 = 1.0;
+/// Standing of a line too faint to be expected where another one lays claim to the same peak.
+const LEAST_SHOWS: f64 = 0.05;
+/// Standard deviations of its height below what can be seen from which a line is of no account.
+const UNSEEN_SIGMA: f64 = 3.0;
+/// Reach of a feature for its peak, standard deviations of its place.
+const REACH_SIGMA: f64 = 2.5;
+/// Distance in line widths within which a taller peak hides a line.
+const HIDES_FWHM: f64 = 1.3;
+/// Probability that the lamp has any of a group: phosphors, buffer gas …
+const PRESENT: [f64; 2] = [0.95, 0.35];
+/// … lines of an ion.
+const ION_PRESENT: f64 = 0.3;
+
+/// A feature in range with what stands at its place.
+#[derive(Clone, Copy)]
+struct Place {
+    group: usize,
+    ln_strength: f64,
+    exists: f64,
+    /// Logarithm of the density of its peak's place over that of peaks anywhere, and that peak.
+    peak: Option<(f64, usize)>,
+    /// True where a taller peak would hide it.
+    hidden: bool,
+}
+
+fn normal(z: f64, s: f64) -> f64 {
+    (-0.5 * (z / s).powi(2)).exp() / (s * (2.0 * PI).sqrt())
+}
+
+/// Probability that a normal deviate is below z.
+fn below(z: f64) -> f64 {
+    0.5 * libm::erfc(-z / std::f64::consts::SQRT_2)
+}
+
+/// Nats lost for tall peaks that are nothing of the lamp's, nor second-order images of its lines.
+fn strangers(seen: &[Seen], nm: &[f64], explained: &[bool; MAX_SEEN], fwhm_nm: f64) -> f64 {
+    let own = || seen.iter().zip(nm).zip(explained).filter(|(_, e)| **e).map(|(s, _)| s);
+    let tallest = own().map(|(s, _)| s.ln_height).fold(f64::NEG_INFINITY, f64::max);
+    let image = |s: &Seen, at: f64| {
+        own().any(|(o, nm)| {
+            (2.0 * nm - at).abs() < IMAGE_FWHM * fwhm_nm && o.ln_height > s.ln_height
+        })
+    };
+    seen.iter()
+        .zip(nm)
+        .zip(explained)
+        .filter(|((s, _), e)| !**e && s.rank <= STRANGERS_LOOKED_AT as f64)
+        .filter(|((s, nm), _)| !image(s, **nm))
+        .map(|((s, _), _)| {
+            let over = s.ln_height - tallest;
+            STRANGER.iter().find(|(from, _)| over > *from).map_or(0.0, |(_, nats)| *nats)
+        })
+        .sum()
+}
+
+/// The evidence for the axis that puts the peak `k` of `seen` at `nm[k]` (ascending) on a recording
+/// whose axis runs over `range` nm.
+pub fn weigh(
+    marks: &[Mark],
+    seen: &[Seen],
+    nm: &[f64],
+    range: (f64, f64),
+    fwhm_nm: f64,
+    place_fwhm: f64,
+) -> Score {
+    let span = (range.1 - range.0).max(1.0);
+    let faintest = seen.iter().map(|s| s.ln_height).fold(f64::INFINITY, f64::min);
+    let tallest = seen.iter().map(|s| s.ln_height).fold(f64::NEG_INFINITY, f64::max);
+    // Peaks taller than h grow fewer as h^-a (Hill's estimate).
+    let n = seen.len() as f64;
+    let a = (n / seen.iter().map(|s| s.ln_height - faintest).sum::<f64>().max(1.0)).clamp(0.3, 2.0);
+    let from = marks.partition_point(|m| m.nm < range.0 + fwhm_nm);
+    let to = marks.partition_point(|m| m.nm <= range.1 - fwhm_nm);
+    let marks = &marks[from..to.max(from)];
+    // Pairs that may belong together, the likeliest first.
+    let mut pairs: Vec<(f64, usize, usize, f64)> = Vec::new();
+    let mut explained = [false; MAX_SEEN];
+    for (i, m) in marks.iter().enumerate() {
+        let sd = (place_fwhm * fwhm_nm).hypot(m.u_nm);
+        let first = nm.partition_point(|v| *v < m.nm - REACH_SIGMA * sd);
+        for j in first..nm.len() {
+            if nm[j] > m.nm + REACH_SIGMA * sd {
+                break;
+            }
+            if m.line && seen[j].broad {
+                continue;
+            }
+            explained[j] = true;
+            let z = (nm[j] - m.nm) / sd;
+            let place = -0.5 * z * z - (sd * (2.0 * PI).sqrt()).ln() - (seen[j].rank / span).ln();
+            pairs.push((m.shows.max(LEAST_SHOWS).ln() + place, i, j, place));
+        }
+    }
+    pairs.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let mut taken = [false; MAX_SEEN];
+    let mut places: Vec<Place> = marks
+        .iter()
+        .map(|m| Place {
+            group: m.group,
+            ln_strength: m.ln_strength,
+            exists: m.exists,
+            peak: None,
+            hidden: false,
+        })
+        .collect();
+    for (_, i, j, place) in &pairs {
+        if !taken[*j] && places[*i].peak.is_none() {
+            taken[*j] = true;
+            places[*i].peak = Some((*place, *j));
+        }
+    }
+    for (p, m) in places.iter_mut().zip(marks) {
+        if p.peak.is_none() {
+            let first = nm.partition_point(|v| *v < m.nm - HIDES_FWHM * fwhm_nm);
+            p.hidden = nm.get(first).is_some_and(|v| *v <= m.nm + HIDES_FWHM * fwhm_nm);
+        }
+    }
+    let mut total = Score { nats: 0.0, met: 0 };
+    let mut groups: Vec<usize> = places.iter().map(|p| p.group).collect();
+    groups.sort_unstable();
+    groups.dedup();
+    for group in groups {
+        let here = || places.iter().filter(move |p| p.group == group);
+        let strongest = here().map(|p| p.ln_strength).fold(f64::NEG_INFINITY, f64::max);
+        let (least, most) = (faintest - strongest - 0.5, tallest - strongest + HIDDEN_STRONGEST);
+        let steps = (((most - least) / STEP).ceil() as usize).clamp(1, MAX_STEPS);
+        let mut sums = [0.0; MAX_STEPS];
+        for (k, sum) in sums[..steps].iter_mut().enumerate() {
+            let bright = least + (most - least) * (k as f64 + 0.5) / steps as f64;
+            for p in here() {
+                let expected = p.ln_strength + bright;
+                if p.peak.is_none() && (p.hidden || expected < faintest - UNSEEN_SIGMA * SCATTER) {
+                    continue;
+                }
+                let shows = p.exists * below((expected - faintest) / SCATTER);
+                let factor = match p.peak {
+                    Some((place, j)) => {
+                        let s = &seen[j];
+                        let height = if s.clipped {
+                            below((expected - s.ln_height) / SCATTER)
+                        } else {
+                            let d = s.ln_height - expected;
+                            ((1.0 - ASTRAY.0) * normal(d, SCATTER) + ASTRAY.0 * normal(d, ASTRAY.1))
+                                / a
+                        };
+                        1.0 - shows + p.exists * height * place.min(MATCH_CAP).exp()
+                    }
+                    None => 1.0 - shows,
+                };
+                *sum += factor.max(1e-3).ln();
+            }
+        }
+        let top = sums[..steps].iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mean =
+            top + (sums[..steps].iter().map(|s| (s - top).exp()).sum::<f64>() / steps as f64).ln();
+        let present = match group {
+            PHOSPHORS => PRESENT[0],
+            BUFFER => PRESENT[1],
+            _ if marks.iter().any(|m| m.group == group && m.exists < 0.0) => ION_PRESENT,
+            _ => 1.0,
+        };
+        total.nats += if mean > 500.0 { mean } else { (1.0 - present + present * mean.exp()).ln() };
+    }
+    total.met = marks.iter().zip(&places).filter(|(m, p)| m.line && p.peak.is_some()).count();
+    total.nats -= strangers(seen, nm, &explained, fwhm_nm);
+    total
+}
