@@ -118,7 +118,7 @@ impl<'a> Work<'a> {
         let clipped: Vec<bool> = mask.iter().map(|m| m.has(Mask::SATURATED)).collect();
         let noise = noise::estimate(&y, &good, spectrum.sigma());
         let mut notes = Vec::new();
-        let bumps = width::bumps(&y, &noise.sigma).len();
+        let bumps = width::bumps(&y, &noise).len();
         let alone = spikes::find(&y, &noise.sigma, &good, bumps);
         let mut good = good;
         if !alone.is_empty() {
