@@ -1,5 +1,6 @@
 //! The whole way of one recording.
 
+use super::without_room;
 use crate::calibrate::Profile;
 use crate::gases::{GasReport, GasSettings, identify};
 use crate::reference::Tables;
@@ -17,11 +18,19 @@ pub struct Settings {
     pub gases: GasSettings,
     /// False: stop after the lines.
     pub identify: bool,
+    /// The light of the room, recorded by itself on the same instrument; it is taken away first.
+    #[serde(skip)]
+    pub room: Option<Spectrum>,
 }
 
 impl Default for Settings {
     fn default() -> Self {
-        Settings { peaks: PeakSettings::default(), gases: GasSettings::default(), identify: true }
+        Settings {
+            peaks: PeakSettings::default(),
+            gases: GasSettings::default(),
+            identify: true,
+            room: None,
+        }
     }
 }
 
@@ -60,13 +69,17 @@ impl Examination {
 /// # Errors
 /// [`Error::Refused`] where the profile is of another instrument, where the recording has no
 /// usable points, and where gases are asked for on an axis that is still in pixels;
-/// [`Error::Usage`] where a species is asked about that the tables do not have.
+/// those of [`without_room`]; [`Error::Usage`] where a species is asked about that the tables do not have.
 pub fn examine(
     spectrum: Spectrum,
     profile: Option<&Profile>,
     tables: &Tables,
     settings: &Settings,
 ) -> Result<Examination> {
+    let spectrum = match &settings.room {
+        Some(room) => without_room(&spectrum, room)?.0,
+        None => spectrum,
+    };
     let spectrum = match profile {
         Some(p) => p.apply(&spectrum)?,
         None => spectrum,

@@ -15,6 +15,7 @@ mod lamps;
 mod merge;
 mod names;
 mod repeats;
+mod room;
 mod run;
 mod sheet;
 
@@ -25,6 +26,7 @@ pub use frames::Frames;
 pub use merge::merge;
 pub use names::file_names;
 pub use repeats::average;
+pub use room::without_room;
 pub use run::{
     BenchResult, InstrumentResult, ItemKind, ItemResult, LampResult, Progress, RunSettings,
     load_response, run,

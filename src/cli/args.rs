@@ -310,6 +310,10 @@ pub struct GasesArgs {
     pub files: Vec<PathBuf>,
     #[command(flatten)]
     pub asked: AskedArgs,
+    /// A recording of the room's light with the tube dark, same instrument; as much of it as the
+    /// recordings hold is taken away
+    #[arg(long, value_name = "FILE")]
+    pub room: Option<PathBuf>,
 }
 
 /// Say what a light source emits, what sort it is, and what its label is worth
@@ -378,7 +382,8 @@ Examples:
   glowtell lines
   glowtell lines \"Ne I\"
   glowtell lines --near 587.6 --within 0.8
-  glowtell lines Ar --near 811.5")]
+  glowtell lines Ar --near 811.5
+  glowtell lines He Ne --confusable --width 1.5")]
 pub struct LinesArgs {
     /// Species (`Ne I`) or gases (`Ne`)
     #[arg(value_name = "SPECIES")]
@@ -392,6 +397,13 @@ pub struct LinesArgs {
     /// Give wavelengths, that of --near among them, in vacuum instead of air (Ciddor 1996)
     #[arg(long)]
     pub vacuum: bool,
+    /// Of two species or gases: which strong lines of each the other hides at the line width of the
+    /// instrument, and which tell them apart
+    #[arg(long, conflicts_with_all = ["near", "vacuum"])]
+    pub confusable: bool,
+    /// Line width (FWHM) of the instrument, nm
+    #[arg(long, value_name = "NM", value_parser = positive, default_value_t = 1.5, requires = "confusable")]
+    pub width: f64,
 }
 
 /// Make recordings from a recipe: a described tube or lamp seen through a described instrument

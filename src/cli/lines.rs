@@ -6,8 +6,10 @@ use super::output::{WIDEST, print};
 use super::settings::Common;
 use anyhow::bail;
 use glowtell::bench::check_asked;
+use glowtell::gases::confusable;
 use glowtell::reference::{Band, Feature, Line, Shading, Species, SpeciesKind, vacuum_to_air_nm};
 use glowtell::report::{Medium, format, terminal};
+use glowtell::signal::LineWidth;
 use serde::Serialize;
 
 /// Below every list of lines.
@@ -29,6 +31,9 @@ pub fn run(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
         if args.vacuum && medium.nm(air) > air { air } else { nm }
     });
     check_asked(&args.species, tables)?;
+    if args.confusable {
+        return confusable_pair(args, common);
+    }
     let wanted = |s: &Species| {
         let same = |w: &String| w.eq_ignore_ascii_case(&s.name) || w.eq_ignore_ascii_case(&s.gas);
         args.species.is_empty() || args.species.iter().any(same)
@@ -66,6 +71,59 @@ pub fn run(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
     if !text.is_empty() {
         print(&text)?;
     }
+    Ok(Ending::Answered)
+}
+
+/// Range over which two species are held against each other, nm: that of a cheap instrument.
+const PAIR_RANGE_NM: (f64, f64) = (300.0, 1100.0);
+
+/// Two species held against each other, both ways.
+fn confusable_pair(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
+    let species: Vec<&Species> = args
+        .species
+        .iter()
+        .filter_map(|w| {
+            let all = common.tables.species();
+            let named = |s: &&Species| w.eq_ignore_ascii_case(&s.name);
+            // Of a gas its neutral atom, which the tables list first.
+            all.iter().find(named).or_else(|| all.iter().find(|s| w.eq_ignore_ascii_case(&s.gas)))
+        })
+        .collect();
+    let [a, b] = species[..] else {
+        bail!("--confusable takes two species or gases, as in `glowtell lines He Ne --confusable`");
+    };
+    let width = LineWidth::constant(args.width, 0.0);
+    let pairs = [(a, b), (b, a)];
+    if common.json {
+        let all: Vec<_> = pairs
+            .iter()
+            .map(|(of, against)| {
+                serde_json::json!({
+                    "species": of.name, "against": against.name, "fwhm_nm": args.width,
+                    "lines": confusable(of, against, PAIR_RANGE_NM, &width),
+                })
+            })
+            .collect();
+        print(&(serde_json::to_string_pretty(&all)? + "\n"))?;
+        return Ok(Ending::Answered);
+    }
+    let mut text = String::new();
+    for (of, against) in pairs {
+        let mut list = confusable(of, against, PAIR_RANGE_NM, &width);
+        list.sort_by(|x, y| y.strength.total_cmp(&x.strength));
+        text += &format!(
+            "{} beside {}, lines {} nm wide (FWHM), strongest first\n{:>10}  {:>8}  hidden by, nm (air)\n",
+            of.name, against.name, args.width, "nm (air)", "strength"
+        );
+        for m in list {
+            let by = m.hidden_by.map_or("nothing: tells them apart".into(), |(nm, s)| {
+                format!("{} {nm:.2} ({s:.2})", against.name)
+            });
+            text += &format!("{:>10.2}  {:>8.2}  {by}\n", m.nm, m.strength);
+        }
+        text.push('\n');
+    }
+    print(&(text + SCALES + "\n"))?;
     Ok(Ending::Answered)
 }
 

@@ -1,20 +1,32 @@
 //! Which gases are seen, which are not and down to what limit, and which cannot be decided.
 
+mod assign;
 mod bands;
 mod chance;
+pub mod confidence;
+mod confusable;
+mod correct;
 mod evidence;
+mod explain;
 mod identify;
+mod limit;
 mod mixture;
 mod pattern;
 mod rotation;
 mod sequence;
 mod shift;
 mod stretch;
+mod summary;
+mod tube;
 mod verdict;
+mod words;
 
+pub use confidence::{Class, Clues};
+pub use confusable::{Meeting, confusable};
 pub use identify::identify;
 pub use mixture::non_negative;
 pub use pattern::POPULATIONS_EV;
+pub use tube::in_words;
 pub(crate) use verdict::SHARES_NOTE;
 
 use crate::Measured;
@@ -122,6 +134,9 @@ pub struct SpeciesVerdict {
     pub limit: Option<Limit>,
     /// Why, in one sentence.
     pub reason: String,
+    /// What the probability was made from.
+    #[serde(default)]
+    pub clues: Clues,
 }
 
 /// The answer for one gas, all its species together.

@@ -1,20 +1,18 @@
 //! From evidence to a word, with its reason and its limit.
 
 use super::bands::Shape;
+use super::confidence::{Class, Clues};
 use super::evidence::{Evidence, Scene, Showing};
-use super::identify::NO_SHIFT;
+use super::limit::{limit, limit_of_shape};
 use super::mixture::Part;
 use super::pattern::Pattern;
-use super::{
-    Assignment, GasReport, GasSettings, GasVerdict, Limit, LineEvidence, SpeciesVerdict, Verdict,
-};
-use crate::reference::{Species, SpeciesKind};
+use super::summary::{NO_SHIFT, by_gas, claimed_share};
+use super::words::{self, reason};
+use super::{GasReport, GasSettings, LineEvidence, SpeciesVerdict, Verdict};
+use crate::Spectrum;
+use crate::reference::SpeciesKind;
 use crate::signal::PeakList;
-use crate::{Spectrum, signal::LineWidth};
 
-/// Note of every report in which a gas shows: what a share is and what it is not.
-pub(crate) const SHARES_NOTE: &str = "shares are shares of light, not of gas: the gas with the \
-                                      lowest excitation energy takes over the glow";
 /// Probability from which a species is `seen`.
 pub const SEEN: f64 = 0.99;
 /// Probability from which a species is `likely`.
@@ -22,7 +20,7 @@ pub const LIKELY: f64 = 0.90;
 /// Probability up to which a species is `not seen`.
 pub const NOT_SEEN: f64 = 0.02;
 /// Share of the evidence that counts: lines of one species are not as independent as the sum
-/// takes them (one response, one population). To be replaced by a measured map.
+/// takes them (one response, one population). The map of `confidence.rs` is fitted on top of it.
 const TEMPER: f64 = 0.7;
 /// Prior log odds, nats, that even the least expected species gets before it is called not seen.
 const NEUTRAL_PRIOR: f64 = -1.7;
@@ -34,23 +32,24 @@ const MOSTLY_UNEXPLAINED: f64 = 0.5;
 const MIN_LINES_FOR_SHARE: usize = 5;
 /// Free lines that a species must show to be `seen`.
 const FREE_LINES_FOR_SEEN: usize = 2;
-/// Highest probability of a species with fewer free lines.
-const ONE_LINE_CAP: f64 = 0.89;
 /// Significance of its template that a species must have in the whole-spectrum fit to be `seen`
 /// or `likely`.
 const TEMPLATE_SIGMA: f64 = 2.0;
-/// Highest probability where the two views do not agree.
-const DISAGREE_CAP: f64 = 0.85;
-/// Highest probability of an ion whose neutral atom, in range, is not there.
-const ION_ALONE_CAP: f64 = 0.5;
+/// Highest probability with fewer free lines, or where the two views do not agree: below `likely`,
+/// whatever the population says, for real light has coincidences that no population draws.
+const DISAGREE_CAP: f64 = 0.89;
+/// Log odds of the model from which it is told why a species is not believed: odds of six.
+const DOUBT_FROM_NATS: f64 = 1.8;
 /// A line is free where others explain less than this share of its peak.
-const FREE_SHARE: f64 = 0.3;
+pub const FREE_SHARE: f64 = 0.3;
 /// Nats from which a line speaks for a species.
 const SPEAKS_FROM_NATS: f64 = 0.5;
 /// Share of a species' strongest line below which its range is out of reach.
-const REACH_SHARE: f64 = 0.03;
-/// Currie's factor of the detection limit for 5 % / 5 %: 2 · 1.645 (Anal. Chem. 40 (1968) 586).
-const CURRIE_DETECTION: f64 = 3.29;
+pub const REACH_SHARE: f64 = 0.03;
+
+/// Note of every report in which a gas shows: what a share is and what it is not.
+pub(crate) const SHARES_NOTE: &str = "shares are shares of light, not of gas: the gas with the \
+                                      lowest excitation energy takes over the glow";
 
 /// Prior log odds of a species in a tube, nats: one in five for what tubes are filled with, less
 /// for what comes in by accident, little for what electrodes are made of. Common practice, no
@@ -119,10 +118,12 @@ pub fn conclude(case: &Case) -> GasReport {
         .collect();
     for (s, p) in species.iter_mut().zip(case.patterns) {
         if p.kind == SpeciesKind::Ion
-            && s.probability > ION_ALONE_CAP
+            && s.clues.log_odds > 0.0
             && neutral.iter().any(|(g, there, reach)| *g == s.gas && !there && *reach > 0.3)
         {
-            s.probability = ION_ALONE_CAP;
+            s.clues.ion_alone = true;
+            s.clues.agree = false;
+            s.probability = s.clues.probability().min(DISAGREE_CAP);
             s.verdict = Verdict::Undecided;
             s.reason = format!(
                 "lines lie where {} has some, but the neutral atom, which should be stronger, is \
@@ -184,22 +185,6 @@ pub fn conclude(case: &Case) -> GasReport {
     }
 }
 
-/// Leaves in the report what was asked about: fillings stay in the sum, asked or not.
-pub fn narrow(report: &mut GasReport) {
-    let settings = report.settings.clone();
-    report.species.retain(|s| asked_for(&s.species, &s.gas, &settings));
-    report.gases = by_gas(&report.species);
-}
-
-/// True for a species that the settings ask about by its own name or its gas.
-pub fn asked_for(species: &str, gas: &str, settings: &GasSettings) -> bool {
-    settings.ask.is_empty()
-        || settings
-            .ask
-            .iter()
-            .any(|a| a.eq_ignore_ascii_case(species) || a.eq_ignore_ascii_case(gas))
-}
-
 /// One species.
 fn one(case: &Case, k: usize) -> SpeciesVerdict {
     let (p, j, part) = (&case.patterns[k], &case.judged[k], &case.parts[k]);
@@ -245,7 +230,6 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     }
     lines_for.sort_by(|a, b| b.decibans.total_cmp(&a.decibans));
     lines_missing.sort_by(|a, b| b.expected.total_cmp(&a.expected));
-    let mut probability = 1.0 / (1.0 + (-j.log_odds).exp());
     let shape = case.shapes[k].as_ref();
     let limit = limit(case, k).or_else(|| shape.and_then(|s| limit_of_shape(case, s)));
     let leading = shape.filter(|s| leads(s, p, j));
@@ -257,17 +241,36 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     let reach = p.strongest_in_range >= REACH_SHARE && !p.features.is_empty() && limit.is_some();
     // The shape is fitted to the whole recording as it is.
     let agree = part.significance >= TEMPLATE_SIGMA || leading.is_some();
+    let clues = Clues {
+        log_odds: j.log_odds,
+        nats: j.evidence.nats,
+        chance: j.chance,
+        shape_nats: shape.map_or(0.0, |s| s.nats),
+        free_lines: free,
+        template_sigma: part.significance,
+        share: part.share,
+        in_range: p.strongest_in_range,
+        by_shape: leading.is_some(),
+        ion_alone: false,
+        class: Class::of(&p.name, p.kind),
+        agree: agree && free >= FREE_LINES_FOR_SEEN,
+    };
+    let mut probability = clues.probability();
     let mut doubt = None;
-    if probability > ONE_LINE_CAP && free < FREE_LINES_FOR_SEEN {
-        probability = ONE_LINE_CAP;
-        doubt = Some(match leading {
-            Some(s) => s.words(),
-            None => format!("lines of its own: only {free}; the others are shared or missing"),
-        });
-    }
-    if probability > DISAGREE_CAP && !agree {
-        probability = DISAGREE_CAP;
-        doubt = Some("the lines speak for it, the whole spectrum does not need it".to_string());
+    if !clues.agree {
+        probability = probability.min(DISAGREE_CAP);
+        // Worth a word only where the lines alone would have been believed.
+        if j.log_odds > DOUBT_FROM_NATS {
+            doubt = Some(match leading {
+                _ if !agree => {
+                    "the lines speak for it, the whole spectrum does not need it".to_string()
+                }
+                Some(s) => s.words(),
+                None => {
+                    format!("lines of its own: only {free}; the others are shared or missing")
+                }
+            });
+        }
     }
     // "Not seen" must come from the recording, not from the prior alone.
     let nats = leading.map_or(j.evidence.nats, |s| j.evidence.nats.max(s.nats));
@@ -276,9 +279,9 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         Verdict::Seen
     } else if probability >= LIKELY {
         Verdict::Likely
-    } else if !reach {
+    } else if !reach && j.evidence.nats < SPEAKS_FROM_NATS {
         Verdict::OutOfReach
-    } else if probability <= NOT_SEEN && against <= NOT_SEEN {
+    } else if reach && probability <= NOT_SEEN && against <= NOT_SEEN {
         Verdict::NotSeen
     } else {
         Verdict::Undecided
@@ -287,7 +290,10 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     if let Some(s) = leading.filter(|_| shown) {
         doubt = Some(s.words());
     }
-    let reason = doubt.unwrap_or_else(|| reason(verdict, p, j, &lines_for, &lines_missing, free));
+    let reason = doubt.unwrap_or_else(|| {
+        reason(verdict, p, j, &lines_for, &lines_missing, free)
+            + &words::what_decides(verdict, p, j, limit.as_ref(), case.scene)
+    });
     SpeciesVerdict {
         species: p.name.clone(),
         gas: p.gas.clone(),
@@ -299,6 +305,7 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         share: part.share,
         limit: limit.filter(|_| matches!(verdict, Verdict::NotSeen | Verdict::Undecided)),
         reason,
+        clues,
     }
 }
 
@@ -341,16 +348,6 @@ fn heads_for(case: &Case, s: &Shape) -> Vec<LineEvidence> {
     out
 }
 
-/// Limit of the head that would show first as a shape.
-fn limit_of_shape(case: &Case, s: &Shape) -> Option<Limit> {
-    let (line_nm, counts) = s.limit.filter(|(_, c)| c.is_finite() && *c > 0.0)?;
-    Some(Limit {
-        line_nm,
-        relative_to_strongest: counts / case.scene.tallest.max(f64::MIN_POSITIVE),
-        counts,
-    })
-}
-
 fn decibans(nats: f64) -> f64 {
     10.0 * nats / std::f64::consts::LN_10
 }
@@ -370,244 +367,4 @@ fn sharers(case: &Case, k: usize, peak: usize) -> Vec<String> {
         })
         .map(|(_, p)| p.name.clone())
         .collect()
-}
-
-/// Limit on the free feature that would show first.
-fn limit(case: &Case, k: usize) -> Option<Limit> {
-    let (p, j) = (&case.patterns[k], &case.judged[k]);
-    let z = case.peaks.threshold_sigma.max(1.0);
-    p.features
-        .iter()
-        .zip(&j.evidence.showing)
-        .filter(|(f, _)| f.weight[1] >= REACH_SHARE)
-        .filter_map(|(f, w)| match w {
-            Showing::Nothing { below } => Some((f, *below)),
-            Showing::Peak { index, .. }
-                if j.others[*index] < FREE_SHARE * case.scene.peaks[*index].height =>
-            {
-                Some((f, (case.scene.threshold)(f.nm)))
-            }
-            _ => None,
-        })
-        .filter(|(_, below)| below.is_finite())
-        .min_by(|a, b| (a.1 / a.0.weight[1]).total_cmp(&(b.1 / b.0.weight[1])))
-        .map(|(f, below)| {
-            let counts = CURRIE_DETECTION / z * below;
-            Limit {
-                line_nm: f.label_nm,
-                relative_to_strongest: counts / case.scene.tallest.max(f64::MIN_POSITIVE),
-                counts,
-            }
-        })
-}
-
-fn wavelengths(lines: &[LineEvidence], most: usize) -> String {
-    let list: Vec<String> =
-        lines.iter().take(most).map(|l| format!("{:.1}", l.wavelength_nm)).collect();
-    list.join(", ")
-}
-
-fn reason(
-    v: Verdict,
-    p: &Pattern,
-    j: &Judged,
-    lines_for: &[LineEvidence],
-    missing: &[LineEvidence],
-    free: usize,
-) -> String {
-    match v {
-        Verdict::Seen | Verdict::Likely => {
-            let mut s =
-                format!("lines that are nobody else's: {free}; best {}", wavelengths(lines_for, 4));
-            if !missing.is_empty() {
-                s += &format!("; expected and missing: {}", wavelengths(missing, 3));
-            }
-            s
-        }
-        Verdict::Undecided if j.chance > 2.0 && j.evidence.nats > 2.0 => {
-            "so many lines stand here that displaced patterns fit nearly as well; a narrower slit \
-             or a better axis would decide"
-                .into()
-        }
-        Verdict::Undecided if !lines_for.is_empty() => {
-            let shared: Vec<&str> =
-                lines_for.iter().flat_map(|l| l.shared_with.iter().map(String::as_str)).collect();
-            if shared.is_empty() {
-                format!(
-                    "only {} fit, too little alone; a longer exposure would decide",
-                    wavelengths(lines_for, 3)
-                )
-            } else {
-                let mut who: Vec<&str> = shared;
-                who.sort_unstable();
-                who.dedup();
-                format!("its lines {} also belong to {}", wavelengths(lines_for, 3), who.join(", "))
-            }
-        }
-        Verdict::Undecided => {
-            "its strong lines are hidden or only just above the noise; a longer exposure would \
-             decide"
-                .into()
-        }
-        Verdict::NotSeen => {
-            if missing.is_empty() {
-                "none of its strong lines stands out".into()
-            } else {
-                format!("expected and missing: {}", wavelengths(missing, 3))
-            }
-        }
-        Verdict::OutOfReach => {
-            if p.features.is_empty() || p.strongest_in_range < REACH_SHARE {
-                "its strong lines lie outside the range of this recording".into()
-            } else {
-                "each of its strong lines here lies under one of something else".into()
-            }
-        }
-    }
-}
-
-/// Verdicts by gas: the best of its species.
-fn by_gas(species: &[SpeciesVerdict]) -> Vec<GasVerdict> {
-    let mut out: Vec<GasVerdict> = Vec::new();
-    // Species come surest first: the first of a gas speaks for it, except that one out of reach
-    // must not silence another that can be answered.
-    for s in species {
-        match out.iter_mut().find(|g| g.gas == s.gas) {
-            Some(g) => {
-                if matches!(s.verdict, Verdict::Seen | Verdict::Likely) {
-                    g.species.push(s.species.clone());
-                }
-                g.share += s.share;
-                let better = rank(s.verdict) > rank(g.verdict);
-                if better {
-                    g.verdict = s.verdict;
-                    g.reason = s.reason.clone();
-                    g.probability = s.probability;
-                }
-                if g.limit.is_none() && s.verdict == g.verdict {
-                    g.limit = s.limit.clone();
-                }
-            }
-            None => out.push(GasVerdict {
-                gas: s.gas.clone(),
-                verdict: s.verdict,
-                probability: s.probability,
-                species: if matches!(s.verdict, Verdict::Seen | Verdict::Likely) {
-                    vec![s.species.clone()]
-                } else {
-                    Vec::new()
-                },
-                share: s.share,
-                limit: s.limit.clone(),
-                reason: s.reason.clone(),
-            }),
-        }
-    }
-    out.sort_by(|a, b| {
-        rank(b.verdict)
-            .cmp(&rank(a.verdict))
-            .then(b.probability.total_cmp(&a.probability))
-            .then(a.gas.cmp(&b.gas))
-    });
-    out
-}
-
-fn rank(v: Verdict) -> u8 {
-    match v {
-        Verdict::Seen => 4,
-        Verdict::Likely => 3,
-        Verdict::Undecided => 2,
-        Verdict::NotSeen => 1,
-        Verdict::OutOfReach => 0,
-    }
-}
-
-/// Share of the peaks' heights that species which are seen or likely lay claim to.
-fn claimed_share(case: &Case, species: &[SpeciesVerdict]) -> f64 {
-    let mut claimed: Vec<bool> = case
-        .scene
-        .peaks
-        .iter()
-        .zip(case.phosphor)
-        .map(|(p, f)| p.ghost || *f > 0.5 * p.height)
-        .collect();
-    for s in species.iter().filter(|s| matches!(s.verdict, Verdict::Seen | Verdict::Likely)) {
-        for l in &s.lines_for {
-            if let Some(p) = l.peak {
-                claimed[p] = true;
-            }
-        }
-    }
-    for (p, shape) in case.patterns.iter().zip(case.shapes) {
-        let shown = species
-            .iter()
-            .any(|s| s.species == p.name && matches!(s.verdict, Verdict::Seen | Verdict::Likely));
-        for (k, (_, share)) in shape.iter().flat_map(Shape::on_peaks).enumerate() {
-            claimed[k] |= shown && share > 0.5;
-        }
-    }
-    let all: f64 = case.scene.peaks.iter().map(|p| p.height).sum();
-    let sum: f64 =
-        case.scene.peaks.iter().zip(&claimed).filter(|(_, c)| **c).map(|(p, _)| p.height).sum();
-    if all > 0.0 { sum / all } else { 0.0 }
-}
-
-/// Share of the tallest peak's height from which a peak counts for [`axis_u_nm`]: what carries the
-/// light, and not every speck at the end of the axis.
-const CARRIES_LIGHT: f64 = 0.1;
-
-/// Largest standard uncertainty of the axis, nm, under the peaks that carry the light; without
-/// any peak, the largest along the axis. An uncalibrated axis has the one of the settings.
-pub fn axis_u_nm(spectrum: &Spectrum, peaks: &PeakList, settings: &GasSettings) -> f64 {
-    let Some(all) = spectrum.axis_u() else { return settings.factory_axis_u_nm };
-    let tallest = peaks.peaks.iter().map(|p| p.height_or(0.0)).fold(0.0, f64::max);
-    let under = peaks
-        .peaks
-        .iter()
-        .filter(|p| p.height_or(f64::INFINITY) >= CARRIES_LIGHT * tallest)
-        .filter_map(|p| spectrum.axis_u_at(p.centre.value))
-        .fold(0.0, f64::max);
-    if under > 0.0 { under } else { all.iter().copied().fold(0.0, f64::max) }
-}
-
-/// The report for a recording without any narrow line.
-pub fn nothing_narrow(
-    asked: &[&Species],
-    settings: &GasSettings,
-    spectrum: &Spectrum,
-    peaks: &PeakList,
-) -> GasReport {
-    let reason = "nothing as narrow as a line of this instrument stands out";
-    let species: Vec<SpeciesVerdict> = asked
-        .iter()
-        .filter(|s| asked_for(&s.name, &s.gas, settings))
-        .map(|s| SpeciesVerdict {
-            species: s.name.clone(),
-            gas: s.gas.clone(),
-            verdict: Verdict::OutOfReach,
-            probability: 0.0,
-            decibans: 0.0,
-            lines_for: Vec::new(),
-            lines_missing: Vec::new(),
-            share: 0.0,
-            limit: None,
-            reason: reason.into(),
-        })
-        .collect();
-    GasReport {
-        shift_nm: NO_SHIFT,
-        fwhm_nm: peaks.line_width.map_or(0.0, |w: LineWidth| w.value),
-        axis_u_nm: axis_u_nm(spectrum, peaks, settings),
-        gases: by_gas(&species),
-        species,
-        assignments: (0..peaks.peaks.len())
-            .map(|peak| Assignment { peak, candidates: Vec::new(), label: None })
-            .collect(),
-        ghosts: Vec::new(),
-        unexplained: 1.0,
-        notes: vec![format!(
-            "{reason}: this is a lamp without lines, darkness, or a recording too weak to tell"
-        )],
-        settings: settings.clone(),
-    }
 }

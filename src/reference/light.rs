@@ -7,7 +7,7 @@ use std::path::Path;
 /// The bundled text of a table.
 macro_rules! bundled {
     ($name:literal) => {
-        ($name, include_str!(concat!("../../light-tables/", $name)))
+        ($name, include_str!(concat!("../../line-tables/light/", $name)))
     };
 }
 
@@ -151,7 +151,7 @@ fn reader(text: &str) -> csv::Reader<&[u8]> {
 }
 
 fn damaged(name: &str, line: Option<usize>, what: impl Into<String>) -> Error {
-    Error::input(Path::new("light-tables").join(name), line, what, "mend the table and build again")
+    Error::input(Path::new("line-tables/light").join(name), line, what, "mend the table and build again")
 }
 
 /// Rows of numbers.

@@ -142,6 +142,7 @@ pub fn report(list: &PeakList) -> GasReport {
             share: 0.87,
             limit: None,
             reason: "nine of its ten strongest lines are there".into(),
+            clues: Clues::default(),
         }],
         assignments: (0..list.peaks.len())
             .map(|i| Assignment {

@@ -1,7 +1,9 @@
 //! The whole way from counts to a list of fitted lines.
 
 use super::fit::{Component, Group, GroupFit, fit_group, unit_area};
-use super::{LineWidth, Peak, PeakList, PeakSettings, Saturation, baseline, filter, noise, width};
+use super::{
+    LineWidth, Peak, PeakList, PeakSettings, Saturation, baseline, filter, noise, spikes, width,
+};
 use crate::{AxisKind, Error, Mask, Measured, Result, Spectrum};
 use statrs::distribution::{ContinuousCDF, Normal};
 
@@ -114,9 +116,24 @@ impl<'a> Work<'a> {
             ));
         }
         let clipped: Vec<bool> = mask.iter().map(|m| m.has(Mask::SATURATED)).collect();
-        let usable: Vec<bool> = good.iter().zip(&clipped).map(|(g, c)| *g && !*c).collect();
         let noise = noise::estimate(&y, &good, spectrum.sigma());
         let mut notes = Vec::new();
+        let bumps = width::bumps(&y, &noise).len();
+        let alone = spikes::find(&y, &noise.sigma, &good, bumps);
+        let mut good = good;
+        if !alone.is_empty() {
+            alone.iter().for_each(|i| good[*i] = false);
+            bridge(&mut y, &good);
+            let places: Vec<String> =
+                alone.iter().take(5).map(|i| format!("{:.1}", spectrum.x()[*i])).collect();
+            notes.push(format!(
+                "{} single points that stand alone were left out (hot pixels?), at {}{}",
+                alone.len(),
+                places.join(", "),
+                if alone.len() > places.len() { " …" } else { "" }
+            ));
+        }
+        let usable: Vec<bool> = good.iter().zip(&clipped).map(|(g, c)| *g && !*c).collect();
         if noise.floored {
             notes.push(
                 "hardly any scatter in this recording (smoothed or flattened?): the step of a \

@@ -8,6 +8,7 @@ mod find;
 pub mod fit;
 pub mod lm;
 mod noise;
+mod spikes;
 mod width;
 
 pub use filter::{Filtered, matched};

@@ -166,6 +166,10 @@ pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
     if style.colour {
         out = paint(&out, "verdict");
     }
+    let words = crate::gases::in_words(report).join(" ");
+    if !words.is_empty() {
+        section(&mut out, "In words", [words.as_str()], width);
+    }
     let reasons = super::shared(
         report
             .gases

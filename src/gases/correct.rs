@@ -1,0 +1,158 @@
+//! The axis set right by what the lines have in common, and the peaks after it.
+
+use super::GasSettings;
+use super::evidence::SeenPeak;
+use super::pattern::{Feature, Pattern, pattern};
+use super::sequence::ShiftPrior;
+use super::shift::{self, Correction};
+use crate::Spectrum;
+use crate::reference::Species;
+use crate::signal::{LineWidth, PeakList};
+
+/// Species that may set the common shift of an axis: the fillings and the mercury and hydrogen
+/// that nearly every tube shows.
+pub const LEADERS: [&str; 9] =
+    ["He I", "Ne I", "Ar I", "Kr I", "Xe I", "Hg I", "H I", "N2 (C-B)", "O I"];
+/// Scatter of a factory axis about shift and tilt, nm (common practice, no published source).
+const FACTORY_SCATTER_NM: f64 = 0.2;
+/// Standard deviation of a Gaussian over its FWHM, 1/√(8 ln 2). A peak that is broader than a line
+/// holds several: by its second moment, two equal lines that make it b times as broad stand
+/// σ √(b² − 1) to each side of its centre.
+const SIGMA_PER_FWHM: f64 = 0.424_660_900_144_009_5;
+/// Breadth up to which two equal lines stay one peak: they show a dip from a distance of 2 σ on
+/// (C. Sparrow, Astrophys. J. 44 (1916) 76), where the peak is √2 times as broad.
+const UNRESOLVED_BROAD: f64 = std::f64::consts::SQRT_2;
+/// Second-order images come from below this wavelength, nm: twice it is the end of silicon.
+const GHOST_BELOW_NM: f64 = 560.0;
+/// A ghost is at most this share of the line that casts it.
+const GHOST_SHARE: f64 = 0.3;
+
+/// The corrections of an axis: one, or where it leaps one for each detector's stretch, with the
+/// end of that stretch.
+pub struct Corrections {
+    first: (f64, Correction),
+    second: Option<Correction>,
+}
+
+impl Corrections {
+    /// The one that holds at a place of the axis, nm.
+    pub fn of(&self, nm: f64) -> &Correction {
+        match &self.second {
+            Some(c) if nm >= self.first.0 => c,
+            _ => &self.first.1,
+        }
+    }
+
+    /// Correction at a place, nm.
+    pub fn at(&self, nm: f64) -> f64 {
+        self.of(nm).at(nm)
+    }
+}
+
+/// The common correction of the axis, and the peaks after it.
+pub fn correct(
+    asked: &[&Species],
+    singles: &[Vec<Feature>],
+    spectrum: &Spectrum,
+    peaks: &PeakList,
+    range: (f64, f64),
+    width: &LineWidth,
+    settings: &GasSettings,
+) -> (Corrections, Vec<SeenPeak>) {
+    let floor = peaks.saturation.map_or(0.0, |s| {
+        let mut b = peaks.baseline.clone();
+        (s.level - crate::signal::median(&mut b)).max(0.0)
+    });
+    let tallest =
+        peaks.peaks.iter().filter_map(|p| p.height.map(|h| h.value)).fold(floor, f64::max);
+    let mut seen: Vec<SeenPeak> = peaks
+        .peaks
+        .iter()
+        .map(|p| SeenPeak {
+            nm: p.centre.value,
+            u_nm: p.centre.u,
+            height: p.height_or(tallest.max(floor)).max(f64::MIN_POSITIVE),
+            broad: p.fwhm.value / width.fwhm(p.centre.value),
+            clipped: p.clipped,
+            ghost: false,
+        })
+        .collect();
+    let calibrated = spectrum.axis_u().is_some();
+    let mut u: Vec<f64> = peaks
+        .peaks
+        .iter()
+        .map(|p| spectrum.axis_u_at(p.centre.value).unwrap_or(settings.factory_axis_u_nm))
+        .collect();
+    let prior = crate::signal::median(&mut u).max(0.02 * width.fwhm(0.5 * (range.0 + range.1)));
+    // The search reaches beyond the range by the prior: lines there may come in.
+    let leaders: Vec<Pattern> = LEADERS
+        .iter()
+        .filter_map(|n| asked.iter().zip(singles).find(|(s, _)| s.name == *n))
+        .map(|(s, f)| pattern(s, f, (range.0 - prior, range.1 + prior), width))
+        .collect();
+    let refs: Vec<&Pattern> = leaders.iter().collect();
+    // Stretches of two detectors have nothing in common but the file.
+    let leap = spectrum.axis().gap().map_or(f64::INFINITY, |(_, a, b)| 0.5 * (a + b));
+    let (low, high): (Vec<SeenPeak>, Vec<SeenPeak>) =
+        seen.iter().cloned().partition(|p| p.nm < leap);
+    let find = |part: &[SeenPeak]| shift::find(&refs, part, width, prior, !calibrated);
+    let all =
+        Corrections { first: (leap, find(&low)), second: leap.is_finite().then(|| find(&high)) };
+    for p in &mut seen {
+        let c = all.of(p.nm);
+        let own = match spectrum.axis_u_at(p.nm) {
+            // What is common has been taken out; what grows beyond the typical stays.
+            Some(u) => (u * u - prior * prior).max(0.0).sqrt().hypot(c.shift.u.min(u)),
+            None => match c.scatter_nm {
+                Some(s) => c.shift.u.min(prior).hypot(s.max(FACTORY_SCATTER_NM)),
+                None => prior,
+            },
+        };
+        // Beyond Sparrow's limit a pair shows a dip and is fitted as two: such a peak is one broad
+        // line (pressure), and its centre stands.
+        let unresolved = if p.broad < UNRESOLVED_BROAD { p.broad.max(1.0) } else { 1.0 };
+        let blend = SIGMA_PER_FWHM * width.fwhm(p.nm) * (unresolved * unresolved - 1.0).sqrt();
+        p.nm += c.at(p.nm);
+        p.u_nm = p.u_nm.hypot(own).hypot(blend);
+    }
+    seen_ghosts(&mut seen, width);
+    (all, seen)
+}
+
+/// Marks peaks that lie at twice the wavelength of a much stronger one.
+fn seen_ghosts(seen: &mut [SeenPeak], width: &LineWidth) {
+    let sources: Vec<(f64, f64, f64)> = seen
+        .iter()
+        .filter(|p| p.nm < GHOST_BELOW_NM)
+        .map(|p| (2.0 * p.nm, 2.0 * p.u_nm, p.height))
+        .collect();
+    for p in seen.iter_mut() {
+        p.ghost = sources.iter().any(|(at, u, h)| {
+            let sd = u.hypot(p.u_nm).hypot(0.15 * width.fwhm(p.nm));
+            (p.nm - at).abs() < 2.0 * sd && p.height < GHOST_SHARE * h
+        });
+    }
+}
+
+/// What is known of the shift at a place before bands are looked at.
+pub fn shift_prior(
+    spectrum: &Spectrum,
+    c: &Corrections,
+    width: &LineWidth,
+    settings: &GasSettings,
+    nm: f64,
+) -> ShiftPrior {
+    let c = c.of(nm);
+    let least = 0.05 * width.fwhm(nm);
+    let (axis_u, scatter) = match spectrum.axis_u_at(nm) {
+        Some(u) => (u, 0.0),
+        // Without matched lines nothing is known beyond the axis itself.
+        None => (
+            settings.factory_axis_u_nm,
+            c.scatter_nm.map_or(f64::INFINITY, |s| s.max(FACTORY_SCATTER_NM)),
+        ),
+    };
+    let u = c.shift.u.hypot(scatter).min(axis_u).max(least);
+    let shift = if scatter.is_finite() { c.at(nm) } else { 0.0 };
+    ShiftPrior { by_lines: (shift, u), axis_u: axis_u.max(least) }
+}

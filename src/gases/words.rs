@@ -1,0 +1,107 @@
+//! Why, in words.
+
+use super::evidence::{Scene, Showing};
+use super::pattern::Pattern;
+use super::verdict::{Judged, REACH_SHARE};
+use super::{Limit, LineEvidence, Verdict};
+
+/// Longer exposures than so many times are not advised: a night instead of a minute.
+const LONGEST_EXPOSURE: f64 = 500.0;
+
+pub fn reason(
+    v: Verdict,
+    p: &Pattern,
+    j: &Judged,
+    lines_for: &[LineEvidence],
+    missing: &[LineEvidence],
+    free: usize,
+) -> String {
+    match v {
+        Verdict::Seen | Verdict::Likely => {
+            let mut s =
+                format!("lines that are nobody else's: {free}; best {}", wavelengths(lines_for, 4));
+            if !missing.is_empty() {
+                s += &format!("; expected and missing: {}", wavelengths(missing, 3));
+            }
+            s
+        }
+        Verdict::Undecided if j.chance > 2.0 && j.evidence.nats > 2.0 => {
+            "so many lines stand here that displaced patterns fit nearly as well; a narrower slit \
+             or a better axis would decide"
+                .into()
+        }
+        Verdict::Undecided if !lines_for.is_empty() => {
+            let shared: Vec<&str> =
+                lines_for.iter().flat_map(|l| l.shared_with.iter().map(String::as_str)).collect();
+            if shared.is_empty() {
+                format!("only {} fit, too little alone", wavelengths(lines_for, 3))
+            } else {
+                let mut who: Vec<&str> = shared;
+                who.sort_unstable();
+                who.dedup();
+                format!("its lines {} also belong to {}", wavelengths(lines_for, 3), who.join(", "))
+            }
+        }
+        Verdict::Undecided => "its strong lines are hidden or only just above the noise".into(),
+        Verdict::NotSeen => {
+            if missing.is_empty() {
+                "none of its strong lines stands out".into()
+            } else {
+                format!("expected and missing: {}", wavelengths(missing, 3))
+            }
+        }
+        Verdict::OutOfReach => {
+            if p.features.is_empty() || p.strongest_in_range < REACH_SHARE {
+                "its strong lines lie outside the range of this recording".into()
+            } else {
+                "each of its strong lines here lies under one of something else".into()
+            }
+        }
+    }
+}
+
+fn wavelengths(lines: &[LineEvidence], most: usize) -> String {
+    let list: Vec<String> =
+        lines.iter().take(most).map(|l| format!("{:.1}", l.wavelength_nm)).collect();
+    list.join(", ")
+}
+
+/// What would decide an open question: which line, and what exposure it takes.
+pub fn what_decides(
+    v: Verdict,
+    p: &Pattern,
+    j: &Judged,
+    limit: Option<&Limit>,
+    scene: &Scene,
+) -> String {
+    if v != Verdict::Undecided {
+        return String::new();
+    }
+    let clipped = j.evidence.showing.iter().any(|w| match w {
+        Showing::Peak { index, .. } => scene.peaks[*index].clipped,
+        _ => false,
+    });
+    if clipped {
+        return "; a shorter exposure, which clips none of its lines, would tell more".into();
+    }
+    let Some(limit) = limit else {
+        return "; no line of it is free here: a narrower slit or another range would decide"
+            .into();
+    };
+    let weight = p
+        .features
+        .iter()
+        .find(|f| f.label_nm == limit.line_nm)
+        .map_or(0.0, |f| f.weight[j.evidence.population]);
+    // The signal-to-noise ratio grows at least with the root of the exposure.
+    let times = (limit.counts / (j.evidence.amplitude * weight)).powi(2);
+    if times.is_finite() && times > 1.0 && times <= LONGEST_EXPOSURE {
+        format!(
+            "; {:.1} nm, which is free here, would decide, in about {:.0} times the exposure",
+            limit.line_nm,
+            times.max(2.0)
+        )
+    } else {
+        format!("; {:.1} nm, which is free here, decides in a longer exposure", limit.line_nm)
+    }
+}
