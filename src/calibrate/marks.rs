@@ -106,9 +106,10 @@ impl LampPattern {
                 continue;
             }
             // Without phosphor the further lines of mercury count like those of any gas.
-            let further = (self.lamp != Lamp::Fluorescent)
-                .then(|| rated(&merged, ion, span_nm, group))
-                .unwrap_or_default();
+            let further = match self.lamp {
+                Lamp::Fluorescent => Vec::new(),
+                Lamp::Discharge(_) => rated(&merged, ion, span_nm, group),
+            };
             out.extend(merged.iter().enumerate().map(|(k, m)| {
                 let main = self.mercury_mark(m, fwhm_nm, group);
                 if main.seed { main } else { further.get(k).copied().unwrap_or(main) }

@@ -135,7 +135,7 @@ impl LampPattern {
             let phosphors = self.emissions.iter().filter(|e| e.role == Role::Phosphor);
             phosphors.filter(|e| e.u_nm <= NARROW_PHOSPHOR_U_NM).map(|e| (e.nm, e.u_nm))
         };
-        [narrow().filter(|p| p.0 < nm).last(), narrow().find(|p| p.0 >= nm)]
+        [narrow().rev().find(|p| p.0 < nm), narrow().find(|p| p.0 >= nm)]
     }
 
     /// How far a phosphor peak that merges with a mercury line may draw it to its side, nm; nobody

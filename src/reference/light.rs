@@ -151,7 +151,12 @@ fn reader(text: &str) -> csv::Reader<&[u8]> {
 }
 
 fn damaged(name: &str, line: Option<usize>, what: impl Into<String>) -> Error {
-    Error::input(Path::new("line-tables/light").join(name), line, what, "mend the table and build again")
+    Error::input(
+        Path::new("line-tables/light").join(name),
+        line,
+        what,
+        "mend the table and build again",
+    )
 }
 
 /// Rows of numbers.
