@@ -28,6 +28,13 @@ const SURE_U_FWHM: f64 = 0.21;
 /// Share of the height of a peak, or of the strength of a line, from which another one comes into
 /// question.
 const RIVAL_SHARE: f64 = 0.2;
+/// Width of the narrowest phosphor peaks, nm: europium's main peak in yttrium oxide (common practice,
+/// no published source).
+const NARROWEST_PHOSPHOR_NM: f64 = 2.4;
+/// Share of that width up to which a peak is a line by its width.
+const NARROW_SHARE: f64 = 0.6;
+/// What is left of a phosphor's pull on a line that stands out of its flank.
+const FLANK_SHARE: f64 = 0.15;
 /// Significance below which a peak is not taken for a line of the lamp.
 const MIN_SIGNIFICANCE: f64 = 5.0;
 /// Residual in standard deviations beyond which an anchor is thrown out.
@@ -119,7 +126,11 @@ pub fn matches<'a>(
                     && tall(o) > PULLING_SHARE * tall(p)
             });
         let floor = if crowded { CROWDED_FLOOR_FWHM } else { PLACE_FLOOR_FWHM };
-        let u_nm = (p.centre.u * slope).hypot(floor * fwhm_nm).hypot(line.u_nm);
+        // A peak that is narrower than any phosphor's stands out of it, and is drawn by its flank
+        // alone.
+        let stands_out = p.line_like && p.fwhm.value * slope < NARROW_SHARE * NARROWEST_PHOSPHOR_NM;
+        let drawn_nm = line.drawn_nm * if stands_out { FLANK_SHARE } else { 1.0 };
+        let u_nm = (p.centre.u * slope).hypot(floor * fwhm_nm).hypot(line.u_nm).hypot(drawn_nm);
         let point = Point { x: p.centre.value, nm: line.nm, u_nm };
         let m = Match { line: *line, point, peak: k, recording };
         // One peak carries one line: the nearer one.

@@ -100,9 +100,6 @@ pub(super) const STRENGTH_FACTOR: f64 = 3.0;
 const MERGE_FWHM: f64 = 0.85;
 /// Strength of a neighbour, as a share of the line's own, from which it pulls the blend.
 const PULLING_SHARE: f64 = 0.02;
-/// How far in line widths a phosphor's peak may draw a line that still carries the axis, with so
-/// much more uncertainty.
-const MAX_DRAWN_FWHM: f64 = 0.35;
 /// Shift of a blend's centre in line widths beyond which it does not carry the axis.
 const MAX_PULL_FWHM: f64 = 0.2;
 
@@ -211,17 +208,12 @@ impl LampPattern {
                     "blend at this line width: its centre is shifted by some {:+.2} nm",
                     blend.pull
                 )));
-            } else if f.gas == MERCURY && self.drawn(f.nm, fwhm_nm) > MAX_DRAWN_FWHM * fwhm_nm {
-                leave.push(f.left_out("merges with a phosphor's peak at this line width".into()));
             } else {
                 use_.push(AnchorLine {
                     emission: f,
                     nm: f.nm + blend.pull,
-                    u_nm: f.u_nm.hypot(blend.u).hypot(if f.gas == MERCURY {
-                        self.drawn(f.nm, fwhm_nm)
-                    } else {
-                        0.0
-                    }),
+                    u_nm: f.u_nm.hypot(blend.u),
+                    drawn_nm: if f.gas == MERCURY { self.drawn(f.nm, fwhm_nm) } else { 0.0 },
                     phosphors: self.phosphors_beside(f.nm),
                     strong: if rated {
                         !f.ion && f.strength >= STRONG_FROM * strongest
@@ -244,6 +236,8 @@ pub struct AnchorLine<'a> {
     pub nm: f64,
     /// Standard uncertainty of that place, nm.
     pub u_nm: f64,
+    /// How far a phosphor's peak may draw it besides, nm, standard uncertainty.
+    pub drawn_nm: f64,
     /// True for lines that a recording hardly lacks: these are looked for first.
     pub strong: bool,
     /// Places and uncertainties, nm, of the phosphor peaks on both sides.
