@@ -14,6 +14,12 @@ use std::f64::consts::PI;
 const SCATTER: f64 = 1.2;
 /// Share of lines whose strength the tables miss by far, and standard deviation for these.
 const ASTRAY: (f64, f64) = (0.1, 3.0);
+/// Quantile of the heights of the peaks from which peaks are seen wherever they stand: the faintest
+/// were found in the darkest places, away from bright lines.
+const SURELY_SEEN: f64 = 0.2;
+/// Logarithm of the strength over the group's strongest below which the tables are less sure of a
+/// line, and the probability that they are right of it (common practice, no published source).
+const FAINT: (f64, f64) = (-4.6, 0.75);
 /// Step of the brightness of a gas, in the logarithm.
 const STEP: f64 = 1.0;
 /// Factor in the logarithm by which the strongest line may be lacking in what is recorded.
@@ -97,11 +103,15 @@ pub fn weigh(
     place_fwhm: f64,
 ) -> Score {
     let span = (range.1 - range.0).max(1.0);
-    let faintest = seen.iter().map(|s| s.ln_height).fold(f64::INFINITY, f64::min);
+    let mut heights: Vec<f64> = seen.iter().map(|s| s.ln_height).collect();
+    heights.sort_by(f64::total_cmp);
+    let faintest = heights.get((SURELY_SEEN * heights.len() as f64) as usize).copied();
+    let faintest = faintest.unwrap_or(0.0);
     let tallest = seen.iter().map(|s| s.ln_height).fold(f64::NEG_INFINITY, f64::max);
     // Peaks taller than h grow fewer as h^-a (Hill's estimate).
     let n = seen.len() as f64;
-    let a = (n / seen.iter().map(|s| s.ln_height - faintest).sum::<f64>().max(1.0)).clamp(0.3, 2.0);
+    let a = (n / seen.iter().map(|s| (s.ln_height - faintest).max(0.0)).sum::<f64>().max(1.0))
+        .clamp(0.3, 2.0);
     let from = marks.partition_point(|m| m.nm < range.0 + fwhm_nm);
     let to = marks.partition_point(|m| m.nm <= range.1 - fwhm_nm);
     let marks = &marks[from..to.max(from)];
@@ -162,7 +172,9 @@ pub fn weigh(
                 if p.peak.is_none() && (p.hidden || expected < faintest - UNSEEN_SIGMA * SCATTER) {
                     continue;
                 }
-                let shows = p.exists * below((expected - faintest) / SCATTER);
+                let sure = if p.ln_strength < strongest + FAINT.0 { FAINT.1 } else { 1.0 };
+                let exists = p.exists * sure;
+                let shows = exists * below((expected - faintest) / SCATTER);
                 let factor = match p.peak {
                     Some((place, j)) => {
                         let s = &seen[j];
@@ -173,7 +185,7 @@ pub fn weigh(
                             ((1.0 - ASTRAY.0) * normal(d, SCATTER) + ASTRAY.0 * normal(d, ASTRAY.1))
                                 / a
                         };
-                        1.0 - shows + p.exists * height * place.min(MATCH_CAP).exp()
+                        1.0 - shows + exists * height * place.min(MATCH_CAP).exp()
                     }
                     None => 1.0 - shows,
                 };
