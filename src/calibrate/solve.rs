@@ -245,6 +245,8 @@ pub fn calibrate_together(
                     &bench[*k].1,
                     &solved.fit,
                     bench[*k].0.width.value,
+                    &solved.matched,
+                    *k,
                 ),
                 recording: lamps[*k].spectrum.provenance.name.clone(),
                 sha256: lamps[*k].spectrum.provenance.sha256.clone(),
@@ -433,6 +435,14 @@ impl<'a> Solver<'a> {
                 out.fit = f;
                 out.left.extend(dropped);
                 out.notes.push(format!("{buffer} lines of the lamp's argon carry the red end"));
+                // The argon carries the axis on to mercury's infrared line.
+                let (grown, dropped) = grow(r, index, &core, &out, fwhm_nm)?;
+                let f = fit_of(&grown, r)?;
+                if weighted_rms(&grown, &f) < MAX_RMS_FWHM * fwhm_nm {
+                    out.matched = grown;
+                    out.fit = f;
+                    out.left.extend(dropped);
+                }
             }
         } else if buffer > 0 {
             out.notes.push(format!(
@@ -581,11 +591,21 @@ fn check(
     Ok(())
 }
 
-/// Fluorescent where at least two phosphor peaks are among what is seen; for other lamps as the
-/// pattern has it.
-fn which(pattern: &LampPattern, seen: &[Seen], fit: &AxisFit, fwhm_own: f64) -> Lamp {
-    if pattern.lamp != Lamp::Fluorescent {
-        return pattern.lamp.clone();
+/// Fluorescent where at least two phosphor peaks are among what is seen; of other lamps the gases
+/// that have an anchor in this recording.
+fn which(
+    pattern: &LampPattern,
+    seen: &[Seen],
+    fit: &AxisFit,
+    fwhm_own: f64,
+    matched: &[Match],
+    recording: usize,
+) -> Lamp {
+    if let Lamp::Discharge(gases) = &pattern.lamp {
+        let own = || matched.iter().filter(|m| m.recording == recording);
+        let shown = |gas: &&String| own().any(|m| m.line.emission.gas == **gas);
+        let shown: Vec<String> = gases.iter().filter(shown).cloned().collect();
+        return if shown.is_empty() { pattern.lamp.clone() } else { Lamp::Discharge(shown) };
     }
     let met = pattern
         .emissions
