@@ -1,5 +1,5 @@
 //! What a light source emits: its lines, bands and continua, their shares of the spectrum, what sort
-//! of source it is, and what its label is worth ([`measure`]); and the band of a broad emitter such
+//! of source it is, and what its label is worth ([`measure()`]); and the band of a broad emitter such
 //! as a light-emitting diode ([`band`]).
 //!
 //! Terms after the CIE (International Lighting Vocabulary, CIE S 017; CIE 127; definitions from
