@@ -237,7 +237,7 @@ fn by_headings(
                     path,
                     line,
                     "no column is headed as axis",
-                    "add a column of pixel numbers or wavelengths, or name it with columns",
+                    "add a column of pixel numbers or wavelengths, or name it with --columns",
                 ));
             }
             _ => {
