@@ -213,6 +213,8 @@ fn factor(pieces: &[Measured]) -> Option<(Measured, usize)> {
         agreeing = near.len();
         now = Measured { value: value.max(0.0), u: scatter / sum.sqrt() };
     }
+    // Pieces to which the tube adds a little agree too, and raise the factor by up to the drift.
+    now.u = now.u.hypot(DRIFT_SHARE * now.value);
     Some((now, agreeing))
 }
 
@@ -242,7 +244,7 @@ mod tests {
         both.extend([(585.2, 800.0), (640.2, 1000.0)]);
         let taken = without_room(&recording(&both, 250.0), &recording(&room, 100.0)).unwrap();
         let (left, times) = (taken.spectrum, taken.times);
-        assert!((times.value - 0.3).abs() < 0.02 && times.u < 0.03, "{times:?}");
+        assert!((times.value - 0.3).abs() < 0.02 && times.u < 0.05, "{times:?}");
         // A line of the room that the tube has too adds to one feature and moves nothing.
         both.push((546.1, 5000.0));
         let again = without_room(&recording(&both, 250.0), &recording(&room, 100.0)).unwrap();
