@@ -144,6 +144,11 @@ fn confusable_pair(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> 
         }
         text.push('\n');
     }
+    for s in common.tables.species().iter().filter(|s| !s.bands.is_empty()) {
+        if [a, b].iter().any(|x| x.gas == s.gas) {
+            text += &format!("{} also has bands ({}), which are not held here.\n", s.gas, s.name);
+        }
+    }
     text += &format!(
         "A line is hidden by one of the other species less than a line width ({} nm) away.\n",
         args.width
