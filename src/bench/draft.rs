@@ -21,6 +21,11 @@ const DARK_SHARE: f64 = 0.01;
 const DARK_SIGMAS: f64 = 12.0;
 /// Light in humps over light in lines from which a thing is a light source rather than a tube.
 const HUMP_RATIO: f64 = 3.0;
+/// Standard deviations of a point above which a raised level is light rather than a level that
+/// wanders.
+const HUMP_SIGMAS: f64 = 3.0;
+/// Line widths from which a bump is a hump; the bands of molecules are narrower.
+const WIDE_LINES: f64 = 6.0;
 /// Significance from which on a peak of a dim recording is light rather than scatter, and its least
 /// width in points.
 const FAINT: f64 = 6.0;
@@ -126,13 +131,7 @@ fn look(path: &Path, import: &ImportSettings) -> Result<Seen> {
         w[2]
     });
     let top = smooth.fold(f64::NEG_INFINITY, f64::max) - floor;
-    let base = peaks.baseline.iter().copied().fold(f64::INFINITY, f64::min);
-    let hump: f64 = peaks.baseline.iter().map(|b| b - base).sum();
-    let in_peak = |i: usize| counts[i] - peaks.baseline[i] > 3.0 * peaks.sigma[i];
-    let lines: f64 = (0..counts.len().min(peaks.baseline.len()))
-        .filter(|i| in_peak(*i))
-        .map(|i| counts[i] - peaks.baseline[i])
-        .sum();
+    let (hump, lines) = broad_and_narrow(&spectrum, &peaks);
     Ok(Seen {
         path: path.to_path_buf(),
         name: spectrum.provenance.name.clone(),
@@ -142,6 +141,40 @@ fn look(path: &Path, import: &ImportSettings) -> Result<Seen> {
         spectrum,
         peaks,
     })
+}
+
+/// Light in humps and light in lines, counts summed over the points.
+///
+/// A level that wanders by less than the scatter of a point is no hump; a bump many line widths wide
+/// is one, whether or not the baseline follows it.
+fn broad_and_narrow(spectrum: &Spectrum, peaks: &PeakList) -> (f64, f64) {
+    let n = spectrum.len().min(peaks.baseline.len()).min(peaks.sigma.len());
+    let mut levels: Vec<f64> = peaks.baseline[..n].to_vec();
+    levels.sort_by(f64::total_cmp);
+    let base = levels.get(n / 10).copied().unwrap_or(0.0);
+    let mut wide = vec![false; n];
+    if let Some(width) = &peaks.line_width {
+        let of_wide =
+            |p: &&crate::signal::Peak| p.fwhm.value > WIDE_LINES * width.fwhm(p.centre.value);
+        for p in peaks.peaks.iter().filter(of_wide) {
+            let reach = [p.centre.value - p.fwhm.value, p.centre.value + p.fwhm.value];
+            let at = reach.map(|x| spectrum.axis().index_of(x).round().max(0.0) as usize);
+            let (a, b) = (at[0].min(at[1]), at[0].max(at[1]).min(n.saturating_sub(1)));
+            wide[a.min(b)..=b].fill(true);
+        }
+    }
+    let (mut hump, mut lines) = (0.0, 0.0);
+    for i in 0..n {
+        let above = peaks.baseline[i] - base;
+        if above > HUMP_SIGMAS * peaks.sigma[i] {
+            hump += above;
+        }
+        let over = spectrum.counts()[i] - peaks.baseline[i];
+        if over > 3.0 * peaks.sigma[i] {
+            *(if wide[i] { &mut hump } else { &mut lines }) += over;
+        }
+    }
+    (hump, lines)
 }
 
 /// The recordings that share an axis, as many as possible, and the others.
@@ -424,8 +457,12 @@ fn write(
     }
     for s in strangers {
         text += &remark(&format!(
-            "Left out: {} has another axis than most recordings here.",
-            relative(&s.path)
+            "Left out: {} has another axis ({} points, {:.1} to {:.1}) than the {} above.",
+            relative(&s.path),
+            s.spectrum.len(),
+            s.spectrum.x().first().copied().unwrap_or_default(),
+            s.spectrum.x().last().copied().unwrap_or_default(),
+            crate::report::format::counted(seen.len(), "recording", "recordings")
         ));
     }
     for (path, why) in not_read {

@@ -2,7 +2,7 @@
 
 use super::without_room;
 use crate::calibrate::Profile;
-use crate::gases::{GasReport, GasSettings, identify};
+use crate::gases::{GasReport, GasSettings, Verdict, identify};
 use crate::reference::Tables;
 use crate::signal::{PeakList, PeakSettings, find_peaks};
 use crate::{AxisKind, Error, Result, Spectrum};
@@ -76,8 +76,15 @@ pub fn examine(
     tables: &Tables,
     settings: &Settings,
 ) -> Result<Examination> {
+    let mut notes = Vec::new();
     let spectrum = match &settings.room {
-        Some(room) => without_room(&spectrum, room)?.0,
+        Some(room) => {
+            let taken = without_room(&spectrum, room)?;
+            if settings.identify && taken.times.value > 0.0 {
+                notes.extend(in_both(&spectrum, room, profile, tables, settings));
+            }
+            taken.spectrum
+        }
         None => spectrum,
     };
     let spectrum = match profile {
@@ -104,7 +111,33 @@ pub fn examine(
     } else {
         None
     };
-    Ok(Examination { spectrum, peaks, gases, notes: Vec::new() })
+    Ok(Examination { spectrum, peaks, gases, notes })
+}
+
+/// A sentence on the gases that a recording and its room both show: what was taken away of them
+/// cannot be told from the tube's own light. `None` where there are none.
+fn in_both(
+    spectrum: &Spectrum,
+    room: &Spectrum,
+    profile: Option<&Profile>,
+    tables: &Tables,
+    settings: &Settings,
+) -> Option<String> {
+    let shown = |s: &Spectrum| -> Option<Vec<String>> {
+        let plain = Settings { room: None, ..settings.clone() };
+        let found = examine(s.clone(), profile, tables, &plain).ok()?.gases?;
+        let sure = |v: Verdict| matches!(v, Verdict::Seen | Verdict::Likely);
+        Some(found.gases.into_iter().filter(|g| sure(g.verdict)).map(|g| g.gas).collect())
+    };
+    let of_room = shown(room)?;
+    let both: Vec<String> = shown(spectrum)?.into_iter().filter(|g| of_room.contains(g)).collect();
+    (!both.is_empty()).then(|| {
+        format!(
+            "Recording and room both show {}: the room's share of their lines was taken away, and \
+             what the tube itself gives of them is only what is left.",
+            both.join(", ")
+        )
+    })
 }
 
 /// Says whether the tables know every species or gas of `ask`, upper and lower case alike.

@@ -14,6 +14,7 @@
 use super::examine::shown_name;
 use super::exposure::{exposure_ms, same};
 use super::repeats::{average, same_axis};
+use super::shape::running_median;
 use crate::signal::{PeakSettings, find_peaks, flag_saturation, noise_of};
 use crate::{Error, Mask, Result, Spectrum};
 
@@ -25,6 +26,18 @@ const FLAT_WINDOW_SHARE: f64 = 0.02;
 /// Standard deviations by which the middle of what is left may lie below zero before a dark is
 /// called brighter than the recording.
 const BELOW_ZERO_SIGMAS: f64 = 3.0;
+/// Standard deviations below the zero of what is left, and share of the points so far below, from
+/// which a frame held light that the recording lacks: pixels that warmed up are fewer.
+const HOLE_SIGMAS: f64 = 5.0;
+const HOLE_SHARE: f64 = 0.02;
+/// Significance from which a peak of a dark is a line, and the fewest such lines that make it a
+/// recording of light; hot pixels are narrower.
+const CLEAR_LINE: f64 = 20.0;
+const CLEAR_LINES: usize = 2;
+/// Height over its course, and fewest points in a row so high, from which a flat has a line; the
+/// unevenness of pixels and fringes is tens of percent at most.
+const FLAT_LINE_RATIO: f64 = 1.5;
+const FLAT_LINE_POINTS: usize = 3;
 /// Peaks of a dark that meet peaks of the recording from which on it holds light; one may meet by
 /// chance.
 const MEETING_PEAKS: usize = 2;
@@ -96,9 +109,12 @@ impl Frames {
             }
             not_brighter(&s, &counts, &good, &scatter)?;
             let below = counts.iter().filter(|c| **c < 0.0).count();
+            let far = (0..s.len())
+                .filter(|i| good[*i] && counts[*i] < -BELOW_ZERO_SIGMAS * scatter[*i])
+                .count();
             notes.push(format!(
-                "{below} of {} points are below zero after that, as noise around zero must be; they \
-                 were kept.",
+                "{below} of {} points are below zero after that, {far} of them by more than \
+                 {BELOW_ZERO_SIGMAS:.0} standard deviations; they were kept.",
                 s.len()
             ));
         }
@@ -185,6 +201,9 @@ impl Frames {
             "A dark was subtracted ({}).",
             names(if matching.is_empty() { &self.darks } else { &matching })
         ));
+        for d in if matching.is_empty() { &self.darks } else { &matching } {
+            not_lit(d, s)?;
+        }
         if let Some(note) = light_in(first, s) {
             notes.push(note);
         }
@@ -255,6 +274,17 @@ impl Frames {
         let mut sorted = smooth.clone();
         sorted.sort_by(f64::total_cmp);
         let least = FLAT_LEAST_SHARE * sorted.get(sorted.len() / 2).copied().unwrap_or(0.0);
+        if let Some(i) = lines_of(&level, &smooth, least).first() {
+            return Err(Error::refused(
+                format!("flat of {}", shown_name(s)),
+                format!(
+                    "{} has narrow lines (the first at {:.1}), and a flat is smooth",
+                    shown_name(&mean),
+                    mean.x()[*i]
+                ),
+                "record a smooth light, as that of a halogen lamp",
+            ));
+        }
         let mut out = 0usize;
         for (i, course) in smooth.iter().enumerate() {
             let clipped = mean.mask()[i].has(Mask::SATURATED);
@@ -290,9 +320,16 @@ fn not_brighter(s: &Spectrum, left: &[f64], good: &[bool], scatter: &[f64]) -> R
     let points = good.iter().filter(|g| **g).count();
     let below =
         (0..s.len()).filter(|i| good[*i] && left[*i] < -BELOW_ZERO_SIGMAS * scatter[*i]).count();
-    if 2 * below <= points {
+    // A level that drifted moves all points; light of the frame digs holes into what is left.
+    let mut sorted: Vec<f64> = (0..s.len()).filter(|i| good[*i]).map(|i| left[i]).collect();
+    sorted.sort_by(f64::total_cmp);
+    let zero = sorted.get(sorted.len() / 2).copied().unwrap_or(0.0).min(0.0);
+    let holes =
+        (0..s.len()).filter(|i| good[*i] && left[*i] < zero - HOLE_SIGMAS * scatter[*i]).count();
+    if 2 * below <= points && holes as f64 <= HOLE_SHARE * points as f64 {
         return Ok(());
     }
+    let below = below.max(holes);
     Err(Error::refused(
         format!("dark of {}", shown_name(s)),
         format!("it is brighter than the recording at {below} of {points} points"),
@@ -360,6 +397,54 @@ fn with_time(s: &Spectrum, ms: f64) -> Spectrum {
     s
 }
 
+/// Refuses a dark with lines of its own, far above its noise.
+fn not_lit(dark: &Spectrum, s: &Spectrum) -> Result<()> {
+    let settings = PeakSettings::default();
+    let Ok(found) = find_peaks(dark, &settings) else { return Ok(()) };
+    let step = |nm: f64| dark.axis().step(dark.axis().index_of(nm).round().max(0.0) as usize).abs();
+    let clear: Vec<String> = found
+        .peaks
+        .iter()
+        .filter(|p| p.line_like && p.significance > CLEAR_LINE)
+        .filter(|p| p.fwhm.value > 2.0 * step(p.centre.value))
+        .map(|p| format!("{:.1}", p.centre.value))
+        .collect();
+    if clear.len() < CLEAR_LINES {
+        return Ok(());
+    }
+    let shown = &clear[..clear.len().min(5)];
+    Err(Error::refused(
+        format!("dark of {}", shown_name(s)),
+        format!(
+            "{} holds light: it has {} clear lines (at {}{})",
+            shown_name(dark),
+            clear.len(),
+            shown.join(", "),
+            if shown.len() < clear.len() { ", …" } else { "" }
+        ),
+        "record the dark with the light shut off",
+    ))
+}
+
+/// Places where a flat stands far above its course over several points: lines.
+fn lines_of(flat: &Level, course: &[f64], least: f64) -> Vec<usize> {
+    let is_high = |i: usize| {
+        !flat.bad[i]
+            && course[i] > least
+            && flat.counts[i] > FLAT_LINE_RATIO * course[i]
+            && flat.counts[i] - course[i] > 2.0 * HOLE_SIGMAS * flat.sigma[i]
+    };
+    let mut out = Vec::new();
+    let mut run = 0;
+    for i in 0..course.len() {
+        run = if is_high(i) { run + 1 } else { 0 };
+        if run == FLAT_LINE_POINTS {
+            out.push(i - FLAT_LINE_POINTS / 2);
+        }
+    }
+    out
+}
+
 /// A sentence where the dark has peaks that are those of the recording.
 fn light_in(dark: &Spectrum, s: &Spectrum) -> Option<String> {
     let settings = PeakSettings::default();
@@ -379,21 +464,6 @@ fn light_in(dark: &Spectrum, s: &Spectrum) -> Option<String> {
             places.join(", ")
         )
     })
-}
-
-/// Median over `half` points to both sides.
-fn running_median(y: &[f64], half: usize) -> Vec<f64> {
-    let mut window = Vec::new();
-    (0..y.len())
-        .map(|i| {
-            // The same reach to both sides, so that a slope is not moved at the ends.
-            let reach = half.min(i).min(y.len() - 1 - i);
-            window.clear();
-            window.extend_from_slice(&y[i - reach..=i + reach]);
-            window.sort_by(f64::total_cmp);
-            window[window.len() / 2]
-        })
-        .collect()
 }
 
 #[cfg(test)]
@@ -470,7 +540,10 @@ mod tests {
     #[test]
     fn a_wrong_dark_is_noticed() {
         let s = recorded(100.0, 1.0, 6);
-        let lit = darks(vec![recorded(100.0, 0.3, 7)]).apply(&s).unwrap();
+        let e = darks(vec![recorded(100.0, 0.3, 7)]).apply(&s).unwrap_err().to_string();
+        assert!(e.contains("holds light") && e.contains("3 clear lines"), "{e}");
+        // Leaked light that just shows is told.
+        let lit = darks(vec![recorded(100.0, 0.015, 7)]).apply(&s).unwrap();
         assert!(
             lit.provenance.notes.iter().any(|n| n.contains("holds light")),
             "{:?}",
@@ -486,6 +559,26 @@ mod tests {
         bright.provenance.name = "bright".into();
         let e = darks(vec![bright]).apply(&s).err().map(|e| e.to_string());
         assert!(e.as_ref().is_some_and(|e| e.contains("brighter")), "{e:?}");
+    }
+
+    #[test]
+    fn light_that_the_recording_lacks_is_no_dark() {
+        let s = recorded(100.0, 1.0, 30);
+        let d = recorded(100.0, 0.0, 31);
+        let hump = |i: usize| 300.0 * (-0.5 * ((i as f64 - 330.0) / 40.0).powi(2)).exp();
+        let counts = d.counts().iter().enumerate().map(|(i, c)| c + hump(i)).collect();
+        let mut broad = Spectrum::new(d.axis().clone(), counts).unwrap();
+        broad.provenance = d.provenance.clone();
+        let e = darks(vec![broad]).apply(&s).unwrap_err().to_string();
+        assert!(e.contains("brighter than the recording"), "{e}");
+    }
+
+    #[test]
+    fn a_line_lamp_is_no_flat() {
+        let s = recorded(100.0, 1.0, 32);
+        let flats = vec![recorded(100.0, 0.5, 33)];
+        let e = Frames { flats, ..Frames::default() }.apply(&s).unwrap_err().to_string();
+        assert!(e.contains("narrow lines"), "{e}");
     }
 
     #[test]

@@ -7,6 +7,7 @@
 
 use super::exposure::exposure_ms;
 use super::repeats::{joined_provenance, same_axis};
+use super::shape::compare;
 use crate::signal::{flag_saturation, noise_of};
 use crate::{Error, Mask, Result, Spectrum};
 
@@ -24,6 +25,9 @@ const TOLD_SHARE: f64 = 0.02;
 const SCALE_SHARE: f64 = 0.05;
 /// Standard deviations above the dark level from which a point carries the scale.
 const BRIGHT_SIGMAS: f64 = 10.0;
+/// Least correlation of the structure of two exposures of one light; lines that changed against each
+/// other by tens of percent are told, another light is refused.
+const SAME_LIGHT: f64 = 0.8;
 /// Fewest such points in common.
 const LEAST_OVERLAP: usize = 8;
 
@@ -54,7 +58,7 @@ impl Scaled {
 ///
 /// # Errors
 /// [`Error::Usage`] for fewer than two; [`Error::Refused`] where the axes differ, or two have too
-/// little light in common to find the scale.
+/// little light in common to find the scale, or are not of one light.
 pub fn merge(exposures: &[Spectrum]) -> Result<Spectrum> {
     if exposures.len() < 2 {
         return Err(Error::usage(
@@ -79,6 +83,13 @@ pub fn merge(exposures: &[Spectrum]) -> Result<Spectrum> {
     let longest = &list[order[0]];
     let n = longest.len();
     let mut notes = Vec::new();
+    if told.iter().any(Option::is_none) {
+        notes.push(format!(
+            "No exposure is told of every recording; {} was taken as the longest, since it has the \
+             most light.",
+            longest.provenance.name
+        ));
+    }
     let mut scaled: Vec<Scaled> = vec![Scaled {
         counts: longest.counts().to_vec(),
         sigma: read_noise(longest),
@@ -99,6 +110,14 @@ pub fn merge(exposures: &[Spectrum]) -> Result<Spectrum> {
                 "record an exposure between them",
             )
         })?;
+        let shape = compare(&list[pair[0]], short);
+        if !shape.is_same(SAME_LIGHT) {
+            return Err(Error::refused(
+                format!("merging {name} with {}", list[pair[0]].provenance.name),
+                format!("no one factor leads from one to the other: {}", shape.words()),
+                "give exposures of the same light",
+            ));
+        }
         let (offset, scale) = (fit.offset, fit.scale);
         if let (Some(a), Some(b)) = (told[order[0]], told[pair[1]]) {
             let ratio = a / b;
@@ -422,6 +441,20 @@ mod tests {
             "{:?}",
             m.provenance.notes
         );
+    }
+
+    #[test]
+    fn another_light_is_no_exposure() {
+        let long = exposed(1000.0, 1.0, 11, false);
+        let mut counts = exposed(100.0, 1.0, 12, false).counts().to_vec();
+        counts.rotate_right(130);
+        let mut other = Spectrum::new(Axis::pixels(N), counts).unwrap();
+        other.provenance.name = "other".into();
+        let e = merge(&[other, long.clone()]).unwrap_err().to_string();
+        assert!(e.contains("other with 1000 ms") && e.contains("no one factor"), "{e}");
+        let m = merge(&[exposed(100.0, 1.0, 12, false), long]).unwrap();
+        let said = |n: &String| n.contains("1000 ms was taken as the longest");
+        assert!(m.provenance.notes.iter().any(said), "{:?}", m.provenance.notes);
     }
 
     #[test]

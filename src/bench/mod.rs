@@ -17,6 +17,7 @@ mod names;
 mod repeats;
 mod room;
 mod run;
+mod shape;
 mod sheet;
 
 pub use draft::{Draft, draft};
@@ -26,7 +27,7 @@ pub use frames::Frames;
 pub use merge::merge;
 pub use names::file_names;
 pub use repeats::average;
-pub use room::without_room;
+pub use room::{RoomTaken, without_room};
 pub use run::{
     BenchResult, InstrumentResult, ItemKind, ItemResult, LampResult, Progress, RunSettings,
     load_response, run,

@@ -151,6 +151,7 @@ pub struct AskedArgs {
         long,
         value_name = "NM",
         value_parser = positive,
+        allow_negative_numbers = true,
         default_value_t = glowtell::gases::GasSettings::default().factory_axis_u_nm
     )]
     pub axis_u: f64,
@@ -223,7 +224,7 @@ pub struct VerifyArgs {
     #[arg(long, value_name = "LAMP", default_value = "fluorescent")]
     pub lamp: String,
     /// Largest error that the axis may have, nm
-    #[arg(long, value_name = "NM", value_parser = positive)]
+    #[arg(long, value_name = "NM", value_parser = positive, allow_negative_numbers = true)]
     pub within: Option<f64>,
     /// Stretch for --within, nm, as 400..700 [default: between the outermost lines]
     #[arg(long, value_name = "START..END", value_parser = span, requires = "within")]
@@ -246,16 +247,16 @@ pub struct VerifyArgs {
 #[derive(Debug, clap::Args)]
 pub struct OpticsArgs {
     /// Grooves of the grating in each mm
-    #[arg(long, value_name = "N", value_parser = positive)]
+    #[arg(long, value_name = "N", value_parser = positive, allow_negative_numbers = true)]
     pub grooves: Option<f64>,
     /// Angle between the rays to and from the grating, degrees
-    #[arg(long, value_name = "DEG", value_parser = positive)]
+    #[arg(long, value_name = "DEG", value_parser = positive, allow_negative_numbers = true)]
     pub included_angle: Option<f64>,
     /// Tilt of the detector, degrees
     #[arg(long, value_name = "DEG", allow_negative_numbers = true)]
     pub detector_tilt: Option<f64>,
     /// Length of the detector over the focal length before it
-    #[arg(long, value_name = "SHARE", value_parser = positive)]
+    #[arg(long, value_name = "SHARE", value_parser = positive, allow_negative_numbers = true)]
     pub detector_over_focal: Option<f64>,
 }
 
@@ -343,6 +344,7 @@ pub struct SourceArgs {
         long,
         value_name = "NM",
         value_parser = positive,
+        allow_negative_numbers = true,
         default_value_t = glowtell::source::FACTORY_AXIS_U_NM
     )]
     pub axis_u: f64,
@@ -366,10 +368,10 @@ pub struct SourceArgs {
     #[arg(long, value_name = "FILE", requires = "colour_temperature")]
     pub write_response: Option<PathBuf>,
     /// Colour temperature of that lamp, K
-    #[arg(long, value_name = "K", value_parser = positive, requires = "write_response")]
+    #[arg(long, value_name = "K", value_parser = positive, allow_negative_numbers = true, requires = "write_response")]
     pub colour_temperature: Option<f64>,
     /// Standard uncertainty of that colour temperature, K
-    #[arg(long, value_name = "K", value_parser = positive, default_value_t = 50.0)]
+    #[arg(long, value_name = "K", value_parser = positive, allow_negative_numbers = true, default_value_t = 50.0)]
     pub colour_temperature_u: f64,
 }
 
@@ -389,10 +391,10 @@ pub struct LinesArgs {
     #[arg(value_name = "SPECIES")]
     pub species: Vec<String>,
     /// Only lines around this wavelength, nm (air)
-    #[arg(long, value_name = "NM", value_parser = positive)]
+    #[arg(long, value_name = "NM", value_parser = positive, allow_negative_numbers = true)]
     pub near: Option<f64>,
     /// How far around it, nm: about the width of a line in a cheap spectrometer
-    #[arg(long, value_name = "NM", value_parser = positive, default_value_t = 1.0, requires = "near")]
+    #[arg(long, value_name = "NM", value_parser = positive, allow_negative_numbers = true, default_value_t = 1.0, requires = "near")]
     pub within: f64,
     /// Give wavelengths, that of --near among them, in vacuum instead of air (Ciddor 1996)
     #[arg(long)]
@@ -402,7 +404,7 @@ pub struct LinesArgs {
     #[arg(long, conflicts_with_all = ["near", "vacuum"])]
     pub confusable: bool,
     /// Line width (FWHM) of the instrument, nm
-    #[arg(long, value_name = "NM", value_parser = positive, default_value_t = 1.5, requires = "confusable")]
+    #[arg(long, value_name = "NM", value_parser = positive, allow_negative_numbers = true, default_value_t = 1.5, requires = "confusable")]
     pub width: f64,
 }
 
@@ -478,6 +480,9 @@ pub struct SheetArgs {
     /// Where to write the sheet [default: bench.toml in the folder]
     #[arg(long, value_name = "FILE")]
     pub out: Option<PathBuf>,
+    /// Write over a sheet that is there already
+    #[arg(long)]
+    pub replace: bool,
 }
 
 /// One number from 1, or two as `210..260`.

@@ -77,6 +77,9 @@ pub fn run(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
 /// Range over which two species are held against each other, nm: that of a cheap instrument.
 const PAIR_RANGE_NM: (f64, f64) = (300.0, 1100.0);
 
+/// Widest line (FWHM) of an instrument that tells lines apart at all, nm.
+const WIDEST_LINE_NM: f64 = 20.0;
+
 /// Two species held against each other, both ways.
 fn confusable_pair(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> {
     let species: Vec<&Species> = args
@@ -92,6 +95,24 @@ fn confusable_pair(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> 
     let [a, b] = species[..] else {
         bail!("--confusable takes two species or gases, as in `glowtell lines He Ne --confusable`");
     };
+    if a.name == b.name {
+        bail!("{} cannot be held against itself; name two different species or gases", a.name);
+    }
+    if args.width > WIDEST_LINE_NM {
+        bail!(
+            "--width {}: no spectrometer has lines that wide; give the line width (FWHM) in nm, at \
+             most {WIDEST_LINE_NM}",
+            args.width
+        );
+    }
+    if let Some(bands) = [a, b].into_iter().find(|s| s.lines.is_empty()) {
+        bail!(
+            "{} has bands and no lines in the tables, and bands hide nothing by a place; see \
+             `glowtell lines {:?}`",
+            bands.name,
+            bands.name
+        );
+    }
     let width = LineWidth::constant(args.width, 0.0);
     let pairs = [(a, b), (b, a)];
     if common.json {
@@ -123,6 +144,15 @@ fn confusable_pair(args: &LinesArgs, common: &Common) -> anyhow::Result<Ending> 
         }
         text.push('\n');
     }
+    for s in common.tables.species().iter().filter(|s| !s.bands.is_empty()) {
+        if [a, b].iter().any(|x| x.gas == s.gas) {
+            text += &format!("{} also has bands ({}), which are not held here.\n", s.gas, s.name);
+        }
+    }
+    text += &format!(
+        "A line is hidden by one of the other species less than a line width ({} nm) away.\n",
+        args.width
+    );
     print(&(text + SCALES + "\n"))?;
     Ok(Ending::Answered)
 }

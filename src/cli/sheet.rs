@@ -11,8 +11,11 @@ const SHEET: &str = "bench.toml";
 
 pub fn run(args: &SheetArgs, common: &Common) -> anyhow::Result<Ending> {
     let out = args.out.clone().unwrap_or_else(|| args.folder.join(SHEET));
-    if args.out.is_none() && out.exists() {
-        anyhow::bail!("{}: is there already; name another with --out", out.display());
+    if out.exists() && !args.replace {
+        anyhow::bail!(
+            "{}: is there already; name another with --out, or give --replace to lose it",
+            out.display()
+        );
     }
     let draft = draft(&args.folder, &out, &common.import, &common.tables)?;
     check_target(&out, &draft.files)?;

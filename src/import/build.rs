@@ -104,7 +104,7 @@ fn check_counts(table: &Table, path: &Path, layout: &Layout) -> Result<()> {
             path,
             line,
             "no point has a count (all are blank, nan or inf)",
-            "export the spectrum again, or choose another column with columns",
+            "export the spectrum again, or choose another column with --columns",
         ));
     };
     if real.all(|c| c == first) {
@@ -117,7 +117,7 @@ fn check_counts(table: &Table, path: &Path, layout: &Layout) -> Result<()> {
             path,
             line,
             what,
-            "record the spectrum again, or choose another column with columns",
+            "record the spectrum again, or choose another column with --columns",
         ));
     }
     Ok(())

@@ -190,7 +190,7 @@ fn by_values(facts: &Facts, path: &Path, layout: &Layout) -> Result<Plan> {
                      (or a comma serves as separator and as decimal sign)",
                     facts.numeric.len()
                 ),
-                "say which with columns, for instance `1,2`, or add headings",
+                "say which with --columns, for instance `1,2`, or add headings",
             ));
         }
     };
@@ -237,7 +237,7 @@ fn by_headings(
                     path,
                     line,
                     "no column is headed as axis",
-                    "add a column of pixel numbers or wavelengths, or name it with columns",
+                    "add a column of pixel numbers or wavelengths, or name it with --columns",
                 ));
             }
             _ => {
@@ -245,7 +245,7 @@ fn by_headings(
                     path,
                     line,
                     format!("any of {} may be the axis", listed(&unknown, headings)),
-                    "say which with columns, for instance `axis=1,counts=2`",
+                    "say which with --columns, for instance `axis=1,counts=2`",
                 ));
             }
         },
@@ -259,7 +259,7 @@ fn by_headings(
                         named(first, headings),
                         named(*other, headings)
                     ),
-                    "say which with columns, for instance `axis=1,counts=2`",
+                    "say which with --columns, for instance `axis=1,counts=2`",
                 ));
             }
             first
@@ -285,7 +285,7 @@ fn by_headings(
                 path,
                 line,
                 "no column is headed as counts",
-                "say which to take with columns, for instance `axis=1,counts=2`",
+                "say which to take with --columns, for instance `axis=1,counts=2`",
             ));
         }
         [first, ref rest @ ..] if rest.iter().any(|i| stem(*i) != stem(first)) => {
@@ -293,7 +293,7 @@ fn by_headings(
                 path,
                 line,
                 format!("any of {} may be the counts", listed(&candidates, headings)),
-                "say which with columns, for instance `axis=1,counts=2`, or `counts=2+3` for repeats",
+                "say which with --columns, for instance `axis=1,counts=2`, or `counts=2+3` for repeats",
             ));
         }
         _ => candidates,

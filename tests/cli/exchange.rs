@@ -65,8 +65,7 @@ fn a_dark_on_the_command_line_and_on_a_sheet() {
     let ran = p.answer(&["peaks", "tube.csv", "--dark", "dark.csv"]);
     assert!(ran.out.contains("A dark was subtracted (dark)"), "{}", ran.out);
     p.refuse(&["peaks", "tube.csv", "--dark", "long.csv"], &["400 ms", "100 ms"]);
-    let ran = p.answer(&["peaks", "tube.csv", "--dark", "lit.csv"]);
-    assert!(ran.out.contains("holds light"), "{}", ran.out);
+    p.refuse(&["peaks", "tube.csv", "--dark", "lit.csv"], &["lit.csv", "holds light"]);
     p.write(
         "bench.toml",
         "[instrument]\ndark = \"dark.csv\"\n[[tube]]\nname = \"one\"\nfile = \"tube.csv\"\n",
@@ -104,6 +103,42 @@ fn the_sheet_of_a_folder_gives_the_answers_of_the_one_written_by_hand() {
     assert_eq!(a, b, "{sheet}");
     // A sheet that is there is not overwritten.
     p.refuse(&["sheet", "demo-spectra"], &["is there already"]);
+}
+
+#[test]
+fn an_edited_sheet_is_replaced_only_where_that_is_asked() {
+    let p = Place::new();
+    p.write("tube.csv", text(1.0, 100));
+    p.write("mine.toml", "# mine");
+    p.refuse(
+        &["sheet", ".", "--out", "mine.toml"],
+        &["mine.toml", "is there already", "--replace"],
+    );
+    assert_eq!(p.read("mine.toml"), "# mine");
+    p.answer(&["sheet", ".", "--out", "mine.toml", "--replace"]);
+    assert!(p.read("mine.toml").contains("tube.csv"));
+}
+
+#[test]
+fn what_is_not_alike_is_not_joined() {
+    let p = Place::new();
+    demo(&p);
+    let d = |name: &str| format!("demo-spectra/{name}.csv");
+    let (a1, a8, lamp) = (d("tube-a1"), d("tube-a8"), d("lamp"));
+    let (a9, nail) = (d("tube-a9"), d("nail-lamp"));
+    let joined = |how: &str, a: &str, b: &str| {
+        ["convert", "--join", how, a, b, "--out", "j.csv"].map(String::from)
+    };
+    for (args, part) in [
+        (joined("repeats", &a1, &a8), "is not a repeat of"),
+        (joined("exposures", &a1, &lamp), "no one factor"),
+    ] {
+        let args: Vec<&str> = args.iter().map(String::as_str).collect();
+        p.refuse(&args, &[part]);
+    }
+    p.refuse(&["peaks", &a9, "--dark", &a1], &["dark of", "holds light"]);
+    p.refuse(&["peaks", &a1, "--dark", &nail], &["dark of"]);
+    p.refuse(&["peaks", &a1, "--flat", &lamp], &["flat of", "narrow lines"]);
 }
 
 #[test]

@@ -152,7 +152,11 @@ pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
             vec![
                 g.gas.clone(),
                 g.verdict.word().to_string(),
-                format::probability(g.probability),
+                match g.verdict {
+                    // No probability for what this recording cannot show.
+                    Verdict::OutOfReach => format::NONE.into(),
+                    _ => format::probability(g.probability),
+                },
                 format::share(g.share),
                 evidence(report, g),
             ]
