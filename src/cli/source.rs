@@ -111,7 +111,7 @@ fn show(
     text += &report::terminal::source(r, style);
     if args.electrodes {
         text += "\n";
-        text += &report::terminal::electrodes(&r.cathodes, light.glasses(), style);
+        text += &report::terminal::electrodes(&r.cathodes, light.glasses(), r.range_nm[0], style);
     }
     let tables = common.tables.notes().iter();
     let all = tables.chain(&e.spectrum.provenance.notes).chain(&e.notes).map(String::as_str);

@@ -294,7 +294,7 @@ pub fn measure(
     Ok(SourceReport {
         band: measured,
         energies: energies(&list),
-        cathodes: cathodes(&list, light),
+        cathodes: cathodes(&list, &mercury, net.range()[0], light),
         hazard: hazard(&net, &ghosts, light),
         range_nm: net.range(),
         emissions: list,

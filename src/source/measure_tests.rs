@@ -134,7 +134,34 @@ fn electrons_are_freed_where_the_photons_have_the_energy_and_the_glass_lets_them
     let r = report(&violet, &[], ResponseKnown::No);
     let bare =
         |m: &str| r.cathodes.iter().find(|c| c.material.starts_with(m)).unwrap().through[0].1;
-    assert_eq!((bare("caesium"), bare("nickel")), (Reach::Enough, Reach::TooLittle));
+    // What lies below 300 nm this recording does not show.
+    assert_eq!((bare("caesium"), bare("nickel")), (Reach::Enough, Reach::CannotTell));
+    assert!(r.cathodes.iter().all(|c| c.expected_254.is_empty()));
+    let window = |m: &str| {
+        let c = r.cathodes.iter().find(|c| c.material.starts_with(m)).unwrap();
+        c.through.iter().find(|t| t.0.contains("window glass")).unwrap().1
+    };
+    // Window glass passes nothing that the recording would not show.
+    assert_eq!((window("caesium"), window("nickel")), (Reach::Enough, Reach::TooLittle));
+    let whole = recording(180.0, 700.0, |x| 1e5 * gaussian(x, 365.0, 10.0), 100.0, 2.0);
+    let r = report(&whole, &[], ResponseKnown::No);
+    let nickel = r.cathodes.iter().find(|c| c.material.starts_with("nickel")).unwrap();
+    assert_eq!(nickel.through[0].1, Reach::TooLittle);
+}
+
+/// Lines of mercury, nm (air): C. Sansonetti, M. Salit, J. Reader, Appl. Opt. 35 (1996) 74.
+#[test]
+fn a_mercury_lamp_below_whose_recording_254_nm_lies_is_told_what_that_would_do() {
+    let lines = [(365.015, 0.6), (404.656, 1.0), (435.834, 2.0), (546.075, 2.2), (577.0, 0.3)];
+    let light = |x: f64| lines.iter().map(|l| 1e4 * l.1 * gaussian(x, l.0, 1.4)).sum();
+    let r = report(&recording(298.0, 900.0, light, 300.0, 3.0), &[], ResponseKnown::No);
+    assert!(r.mercury.probability > 0.9, "{:?}", r.mercury);
+    let of = |m: &str| r.cathodes.iter().find(|c| c.material.starts_with(m)).unwrap();
+    let (aluminium, glass) = (of("aluminium"), "window glass");
+    assert_eq!(aluminium.through[0].1, Reach::CannotTell);
+    assert_eq!(aluminium.expected_254[0].1, Reach::Enough);
+    let behind = |name: &str| aluminium.expected_254.iter().find(|t| t.0.contains(name)).unwrap().1;
+    assert_eq!(behind(glass), Reach::Blocked);
 }
 
 #[test]

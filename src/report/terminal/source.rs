@@ -255,15 +255,26 @@ fn claim_text(c: &ClaimResult) -> String {
     }
 }
 
-/// Which cathodes this light may free electrons from, through which envelope.
-pub fn electrodes(list: &[CathodeReach], glasses: &[Glass], style: &Style) -> String {
+/// Which cathodes this light may free electrons from, through which envelope. `from_nm` is where
+/// the recording begins.
+pub fn electrodes(
+    list: &[CathodeReach],
+    glasses: &[Glass],
+    from_nm: f64,
+    style: &Style,
+) -> String {
     let width = style.columns();
-    let columns = [
+    // A mercury lamp whose resonance line lies below the recording.
+    let lamp = list.iter().any(|c| !c.expected_254.is_empty());
+    let mut columns = vec![
         ("cathode", Column::Text),
         ("work function, eV", Column::Number),
         ("threshold, nm (vacuum)", Column::Number),
         ("bare", Column::Word),
     ];
+    if lamp {
+        columns.push(("254 nm would be", Column::Word));
+    }
     let span = |[a, b]: [f64; 2], places: i32| match (a - b).abs() < 1e-9 {
         true => format::decimals(a, places),
         false => format!("{}–{}", format::decimals(a, places), format::decimals(b, places)),
@@ -273,32 +284,42 @@ pub fn electrodes(list: &[CathodeReach], glasses: &[Glass], style: &Style) -> St
         .map(|c| {
             let bare = c.through.first().map_or(NONE, |t| t.1.word());
             let [far, near] = c.threshold_nm;
-            vec![
+            let mut row = vec![
                 c.material.clone(),
                 span(c.work_function_ev, 2),
                 span([near, far], 0),
                 bare.to_string(),
-            ]
+            ];
+            if lamp {
+                row.push(c.expected_254.first().map_or(NONE, |t| t.1.word()).into());
+            }
+            row
         })
         .collect();
     let mut out = String::from("Photon energy against work functions\n");
     out += &grid(&columns, rows, width);
     let envelopes: Vec<String> =
         list.first().map_or(Vec::new(), |c| c.through.iter().map(|t| t.0.clone()).collect());
-    let of = |i: usize, what: Reach| {
+    let named = |i: usize, what: Reach, by: fn(&CathodeReach) -> &[(String, Reach)]| {
         let all: Vec<&str> = list
             .iter()
-            .filter(|c| c.through.get(i).is_some_and(|t| t.1 == what))
+            .filter(|c| by(c).get(i).is_some_and(|t| t.1 == what))
             .map(|c| c.material.split(',').next().unwrap_or_default())
             .collect();
         if all.is_empty() { NONE.to_string() } else { all.join(", ") }
     };
-    let columns = [
+    let of = |i: usize, what: Reach| named(i, what, |c| &c.through);
+    let untold = |i: usize| of(i, Reach::CannotTell) != NONE;
+    let some_untold = (0..envelopes.len()).any(untold);
+    let mut columns = vec![
         ("envelope", Column::Text),
         ("passes from, nm", Column::Word),
         ("frees electrons from", Column::Text),
         ("depends on the surface", Column::Text),
     ];
+    if lamp {
+        columns.push(("254 nm would free from", Column::Text));
+    }
     let rows = envelopes
         .iter()
         .enumerate()
@@ -306,19 +327,41 @@ pub fn electrodes(list: &[CathodeReach], glasses: &[Glass], style: &Style) -> St
             let edge = glasses.iter().find(|g| g.material == *name).map_or(NONE.into(), |g| {
                 format!("{:.0}–{:.0}", g.opaque_below_nm, g.clear_above_nm)
             });
-            if of(i, Reach::Blocked) != NONE {
-                return vec![
-                    name.clone(),
-                    edge,
-                    "nothing: no recorded light passes".into(),
-                    NONE.into(),
-                ];
+            let mut row = if of(i, Reach::Blocked) != NONE && !untold(i) {
+                vec![name.clone(), edge, "nothing: no recorded light passes".into(), NONE.into()]
+            } else {
+                vec![name.clone(), edge, of(i, Reach::Enough), of(i, Reach::Depends)]
+            };
+            if untold(i) && row[2] == NONE {
+                row[2] = format!("cannot be told (below {from_nm:.0} nm)");
+            } else if untold(i) {
+                row[2] += &format!("; the others cannot be told (below {from_nm:.0} nm)");
             }
-            vec![name.clone(), edge, of(i, Reach::Enough), of(i, Reach::Depends)]
+            if lamp {
+                row.push(match named(i, Reach::Enough, |c| &c.expected_254) {
+                    none if none == NONE && named(i, Reach::Blocked, |c| &c.expected_254) != NONE => {
+                        "nothing: blocked".into()
+                    }
+                    all => all,
+                });
+            }
+            row
         })
         .collect();
     out.push('\n');
     out += &grid(&columns, rows, width);
+    if some_untold {
+        let what = format!(
+            "Cannot be told: the recording begins at {from_nm:.0} nm and shows nothing of shorter \
+             light, present or absent; such light might free electrons."
+        );
+        out += &paragraph("", &what, width);
+    }
+    if lamp {
+        let what = "A mercury lamp was recognised: 254 nm is to be expected unless the lamp's glass \
+                    or a phosphor takes it. The last column says what it would do.";
+        out += &paragraph("", what, width);
+    }
     out += &paragraph("", &format!("Note: {SURFACE_MATTERS}."), width);
     let mut sources: Vec<&str> = list.iter().map(|c| c.source.as_str()).collect();
     sources.extend(glasses.iter().map(|g| g.source.as_str()));
