@@ -5,7 +5,7 @@ use super::curve::{Curve, Dark};
 use super::net::{Net, cell};
 use super::smooth::robust_sigma;
 use crate::signal::PeakList;
-use crate::{Measured, Spectrum};
+use crate::Measured;
 use serde::{Deserialize, Serialize};
 
 /// Broadest band, nm: LEDs are up to 60 nm, phosphors up to some 150 nm wide; what is broader is a
@@ -211,21 +211,19 @@ fn pieces(y: &[f64], least: f64) -> Vec<(usize, usize)> {
 
 /// All emissions, ascending: lines from the peak list, bands from the smooth part.
 pub(super) fn emissions(
-    spectrum: &Spectrum,
     net: &Net,
     peaks: &PeakList,
     axis_u: &dyn Fn(f64) -> f64,
 ) -> Vec<Emission> {
     let whole = net.whole();
     let share = |light: f64| if whole > 0.0 { (light / whole).max(0.0) } else { 0.0 };
-    // Places of lines hold the axis' uncertainty where the recording has one.
-    let known = spectrum.axis_u().is_some();
+    // The peak search knows nothing of how well the axis is known.
     let with_axis = |m: Measured| Measured::new(m.value, m.u.hypot(axis_u(m.value)));
     let mut out: Vec<Emission> = Vec::new();
     for l in &net.lines {
         let fwhm = peaks.peaks.get(l.peak).map(|p| p.fwhm);
         let (a, b) = (l.centre_nm.value - l.fwhm_nm, l.centre_nm.value + l.fwhm_nm);
-        let place = if known { l.centre_nm } else { with_axis(l.centre_nm) };
+        let place = with_axis(l.centre_nm);
         out.push(Emission {
             shape: Shape::Line,
             peak_nm: place,

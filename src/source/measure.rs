@@ -210,11 +210,11 @@ pub fn measure(
     }
     // Mercury is looked for in the counts as they are; a response changes no place.
     let mercury = mercury(&raw, peaks, &axis_u);
-    let mut list = emissions(spectrum, &net, peaks, &axis_u);
+    let mut list = emissions(&net, peaks, &axis_u);
     let mut net = net;
     if !list.is_empty() && list.iter().all(|e| e.shape == Shape::Line) {
         net = net.lines_only();
-        list = emissions(spectrum, &net, peaks, &axis_u);
+        list = emissions(&net, peaks, &axis_u);
         notes.push(format!(
             "only lines stand out: shares are of their light; a continuum below {:.3} % of the \
              highest point would not show and is in no share",

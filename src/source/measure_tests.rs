@@ -149,6 +149,26 @@ fn electrons_are_freed_where_the_photons_have_the_energy_and_the_glass_lets_them
     assert_eq!(nickel.through[0].1, Reach::TooLittle);
 }
 
+/// The place of a line is known no better than the axis.
+#[test]
+fn the_axis_is_in_the_place_of_a_line() {
+    let lines = [404.656, 435.834, 546.075];
+    let light = |x: f64| lines.iter().map(|l| 1e4 * gaussian(x, *l, 1.4)).sum();
+    let s = recording(298.0, 900.0, light, 300.0, 3.0);
+    let n = s.len();
+    let s = s.with_axis_u(vec![0.07; n]).unwrap();
+    let own = find_peaks(&s, &PeakSettings::default()).unwrap();
+    let r = report(&s, &[], ResponseKnown::No);
+    let found: Vec<_> = r.emissions.iter().filter(|e| e.shape == Shape::Line).collect();
+    assert_eq!(found.len(), 3, "{:?}", r.emissions);
+    for e in found {
+        let near = |p: &&crate::signal::Peak| (p.centre.value - e.peak_nm.value).abs() < 1e-9;
+        let fit = own.peaks.iter().find(near).unwrap().centre.u;
+        assert_abs_diff_eq!(e.peak_nm.u, fit.hypot(0.07), epsilon = 1e-12);
+        assert_eq!(e.centroid_nm, e.peak_nm);
+    }
+}
+
 /// Lines of mercury, nm (air): C. Sansonetti, M. Salit, J. Reader, Appl. Opt. 35 (1996) 74.
 #[test]
 fn a_mercury_lamp_below_whose_recording_254_nm_lies_is_told_what_that_would_do() {
