@@ -103,7 +103,9 @@ pub(super) fn energies(emissions: &[Emission]) -> Vec<PhotonEnergy> {
         if let Some(nm) = e.half_maximum_nm[0] {
             out.push(energy("short edge", edge(nm)));
         }
-        out.push(energy(if e.shape == Shape::Line { "line" } else { "peak" }, e.peak_nm));
+        if !e.rises_to_end {
+            out.push(energy(if e.shape == Shape::Line { "line" } else { "peak" }, e.peak_nm));
+        }
         if let Some(nm) = e.half_maximum_nm[1] {
             out.push(energy("long edge", edge(nm)));
         }

@@ -140,6 +140,14 @@ fn percent(share: f64) -> String {
 }
 
 fn describe(emission: &Emission, at: Measured) -> String {
+    if emission.rises_to_end {
+        return format!(
+            "a {} that rises to the end at {:.0} nm, with {} of the recorded light",
+            emission.shape.word(),
+            emission.peak_nm.value,
+            percent(emission.share)
+        );
+    }
     let what = match (emission.shape, emission.taken_for.as_str()) {
         (Shape::Line, "") => "a line".to_string(),
         (_, "") => format!("a {}", emission.shape.word()),
@@ -192,6 +200,13 @@ fn wavelength(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String)
         return (Outcome::CannotBeTested, None, "nothing was measured".into());
     };
     let shown = describe(emission, at);
+    if emission.rises_to_end && p > 1.0 - HOLDS_FROM {
+        return (
+            Outcome::CannotBeTested,
+            None,
+            format!("{shown}, is the emission meant: its peak may lie beyond that end"),
+        );
+    }
     if p >= HOLDS_FROM {
         let all = match emission.share >= NAMED_SHARE {
             true => String::new(),

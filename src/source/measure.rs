@@ -10,7 +10,7 @@ use super::mercury::{Mercury, mercury};
 use super::net::Net;
 use super::region::{Region, RegionShare, shares, without};
 use super::response::Response;
-use super::thermal::{Colour, Thermal, colour, thermal};
+use super::thermal::{COLOUR_NM, Colour, Thermal, colour, covers_colour, thermal};
 use super::{Band, band};
 use crate::reference::{LightTables, Tables};
 use crate::signal::PeakList;
@@ -290,6 +290,13 @@ pub fn measure(
     };
     let claims = settings.claims.iter().map(|c| judge(c, &evidence)).collect::<Result<Vec<_>>>()?;
     let colour = if is_corrected && !list.is_empty() { colour(&net, light) } else { None };
+    if is_corrected && !list.is_empty() && !covers_colour(&net) {
+        let ([a, b], [c, d]) = (COLOUR_NM, net.range());
+        notes.push(format!(
+            "no colour: that takes all of {a:.0} to {b:.0} nm, and the light is known from {c:.0} to \
+             {d:.0} nm only"
+        ));
+    }
     let (ultraviolet, short_ultraviolet) = warned(&regions, &kind, &mercury, &claims, net.range());
     Ok(SourceReport {
         band: measured,

@@ -149,6 +149,30 @@ fn electrons_are_freed_where_the_photons_have_the_energy_and_the_glass_lets_them
     assert_eq!(nickel.through[0].1, Reach::TooLittle);
 }
 
+/// Where the response is known for a part of the visible only there is no colour, and a flank that
+/// is cut off has no peak.
+#[test]
+fn a_part_of_the_visible_has_no_colour_and_its_end_is_no_peak() {
+    let s = recording(300.0, 900.0, |x| 2e4 * gaussian(x, 600.0, 120.0), 300.0, 3.0);
+    let known = |from: f64, to: f64| {
+        ResponseKnown::Curve(Response {
+            nm: vec![from, to],
+            values: vec![1.0, 1.0],
+            origin: "invented".into(),
+            notes: Vec::new(),
+        })
+    };
+    let part = report(&s, &["565"], known(380.0, 570.0));
+    assert_eq!(part.colour, None);
+    assert!(part.notes.iter().any(|n| n.starts_with("no colour")), "{:?}", part.notes);
+    let main = part.main_emission().unwrap();
+    assert!(main.rises_to_end && main.taken_for == "rises to the end at 570 nm", "{main:?}");
+    assert!(part.energies.iter().all(|e| e.what != "peak"), "{:?}", part.energies);
+    assert_eq!(outcome(&part, "565"), Outcome::CannotBeTested);
+    let all = report(&s, &[], known(380.0, 850.0));
+    assert!(all.colour.is_some() && !all.main_emission().unwrap().rises_to_end);
+}
+
 /// The place of a line is known no better than the axis.
 #[test]
 fn the_axis_is_in_the_place_of_a_line() {

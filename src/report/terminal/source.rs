@@ -109,7 +109,7 @@ fn emissions(r: &SourceReport, width: usize) -> String {
             }
             vec![
                 if e.ghost { "image".into() } else { e.shape.word().to_string() },
-                format::measured(e.peak_nm),
+                if e.rises_to_end { NONE.into() } else { format::measured(e.peak_nm) },
                 format::measured(e.centroid_nm),
                 or_none(e.fwhm_nm),
                 format::share(e.share),
@@ -471,7 +471,10 @@ pub fn sources(list: &[(&str, &SourceReport)], style: &Style) -> String {
                 name.to_string(),
                 r.kind.kind.words().split(" (").next().unwrap_or_default().to_string(),
                 format::probability(r.kind.probability),
-                main.map_or(NONE.into(), |m| format::measured(m.peak_nm)),
+                main.map_or(NONE.into(), |m| match m.rises_to_end {
+                    true => NONE.into(),
+                    false => format::measured(m.peak_nm),
+                }),
                 main.and_then(|m| m.fwhm_nm).map_or(NONE.into(), format::measured),
                 format::share(ultraviolet),
                 r.share(Region::Visible).map_or(NONE.into(), |s| format::share(s.value)),
