@@ -4,8 +4,8 @@ use super::Band;
 use super::curve::{Curve, Dark};
 use super::net::{Net, cell};
 use super::smooth::robust_sigma;
-use crate::signal::PeakList;
 use crate::Measured;
+use crate::signal::PeakList;
 use serde::{Deserialize, Serialize};
 
 /// Broadest band, nm: LEDs are up to 60 nm, phosphors up to some 150 nm wide; what is broader is a
@@ -218,11 +218,7 @@ fn pieces(y: &[f64], least: f64) -> Vec<(usize, usize)> {
 }
 
 /// All emissions, ascending: lines from the peak list, bands from the smooth part.
-pub(super) fn emissions(
-    net: &Net,
-    peaks: &PeakList,
-    axis_u: &dyn Fn(f64) -> f64,
-) -> Vec<Emission> {
+pub(super) fn emissions(net: &Net, peaks: &PeakList, axis_u: &dyn Fn(f64) -> f64) -> Vec<Emission> {
     let whole = net.whole();
     let share = |light: f64| if whole > 0.0 { (light / whole).max(0.0) } else { 0.0 };
     // The peak search knows nothing of how well the axis is known.
@@ -295,7 +291,9 @@ fn end_reached(band: &Band, net: &Net) -> Option<f64> {
     let at = band.highest_nm.value;
     if band.half_maximum_nm[0].is_none() && at - from <= reach(0, 1) {
         Some(from)
-    } else if band.half_maximum_nm[1].is_none() && to - at <= reach(points.saturating_sub(2), points.saturating_sub(1)) {
+    } else if band.half_maximum_nm[1].is_none()
+        && to - at <= reach(points.saturating_sub(2), points.saturating_sub(1))
+    {
         Some(to)
     } else {
         None

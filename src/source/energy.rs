@@ -1,8 +1,8 @@
 //! Photon energies, and which cathode they may free electrons from through which glass.
 
 use super::emission::{Emission, Shape};
-use crate::Measured;
 use super::mercury::{Mercury, RESONANCE_NM};
+use crate::Measured;
 use crate::reference::constants::HC_EV_NM;
 use crate::reference::{LightTables, to_vacuum_nm};
 use serde::{Deserialize, Serialize};
@@ -173,8 +173,10 @@ pub(super) fn cathodes(
     };
     let lamp = mercury.probability >= MERCURY_FROM && from_nm > RESONANCE_NM;
     let no_glass = ("no glass".to_string(), [0.0; 2]);
-    let glasses =
-        tables.glasses().iter().map(|g| (g.material.clone(), [g.opaque_below_nm, g.clear_above_nm]));
+    let glasses = tables
+        .glasses()
+        .iter()
+        .map(|g| (g.material.clone(), [g.opaque_below_nm, g.clear_above_nm]));
     let envelopes: Vec<(String, [f64; 2])> = [no_glass].into_iter().chain(glasses).collect();
     tables
         .cathodes()

@@ -297,7 +297,8 @@ pub fn measure(
              {d:.0} nm only"
         ));
     }
-    let (ultraviolet, short_ultraviolet) = warned(&regions, &kind, &mercury, &claims, net.range());
+    let (ultraviolet, short_ultraviolet) =
+        warned(&regions, &list, &kind, &mercury, &claims, net.range());
     Ok(SourceReport {
         band: measured,
         energies: energies(&list),
@@ -394,6 +395,7 @@ fn name_lines(list: &mut [Emission], mercury: &Mercury) {
 /// Whether ultraviolet, and whether short ultraviolet, must be reckoned with.
 fn warned(
     regions: &[RegionShare],
+    list: &[Emission],
     kind: &KindReport,
     mercury: &Mercury,
     claims: &[ClaimResult],
@@ -419,5 +421,11 @@ fn warned(
         || some(Region::UvB)
         || said(Region::UvB.edges_nm()[1])
         || (bare_mercury && (unseen || mercury.shows_resonance()));
-    (short || some(Region::UvA) || said(Region::UvA.edges_nm()[1]), short)
+    // Emissions count one by one: a region's share may drown in the uncertainty of its dark level.
+    let emitted = list.iter().any(|e| {
+        !e.ghost && e.share > SOME_ULTRAVIOLET && e.peak_nm.value < Region::UvA.edges_nm()[1]
+    });
+    // Every mercury discharge makes ultraviolet; what of it comes out is the glass's affair.
+    let any = emitted || mercury.probability > 0.5;
+    (short || any || some(Region::UvA) || said(Region::UvA.edges_nm()[1]), short)
 }

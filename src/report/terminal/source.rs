@@ -257,12 +257,7 @@ fn claim_text(c: &ClaimResult) -> String {
 
 /// Which cathodes this light may free electrons from, through which envelope. `from_nm` is where
 /// the recording begins.
-pub fn electrodes(
-    list: &[CathodeReach],
-    glasses: &[Glass],
-    from_nm: f64,
-    style: &Style,
-) -> String {
+pub fn electrodes(list: &[CathodeReach], glasses: &[Glass], from_nm: f64, style: &Style) -> String {
     let width = style.columns();
     // A mercury lamp whose resonance line lies below the recording.
     let lamp = list.iter().any(|c| !c.expected_254.is_empty());
@@ -339,7 +334,9 @@ pub fn electrodes(
             }
             if lamp {
                 row.push(match named(i, Reach::Enough, |c| &c.expected_254) {
-                    none if none == NONE && named(i, Reach::Blocked, |c| &c.expected_254) != NONE => {
+                    none if none == NONE
+                        && named(i, Reach::Blocked, |c| &c.expected_254) != NONE =>
+                    {
                         "nothing: blocked".into()
                     }
                     all => all,
