@@ -76,6 +76,8 @@ pub(super) struct Evidence<'a> {
     pub range_nm: [f64; 2],
     /// True where counts were divided by the instrument's response.
     pub corrected: bool,
+    /// True where the axis was calibrated, by a profile or in the file.
+    pub calibrated: bool,
     pub axis_u: &'a dyn Fn(f64) -> f64,
     /// Share of the recorded light between two wavelengths.
     pub share: &'a dyn Fn(f64, f64) -> f64,
@@ -160,6 +162,11 @@ fn describe(emission: &Emission, at: Measured) -> String {
     )
 }
 
+/// Ends of a window without the rests of binary fractions.
+fn window_words([from, to]: [f64; 2]) -> String {
+    format!("{} to {}", crate::report::format::plain(from), crate::report::format::plain(to))
+}
+
 /// A place with its uncertainty, in digits that make sense.
 fn shown_place(at: Measured) -> String {
     let digits = if at.u < 0.095 { 2 } else { 1 };
@@ -212,7 +219,8 @@ fn wavelength(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String)
             true => String::new(),
             false => format!(", and {} of it in all", percent(there)),
         };
-        return (Outcome::Holds, Some(p), format!("{shown} lies within {from} to {to} nm{all}"));
+        let why = format!("{shown} lies within {} nm{all}", window_words([from, to]));
+        return (Outcome::Holds, Some(p), why);
     }
     // Something weaker may lie there, underrated by a response that nobody knows.
     let weaker = real
@@ -257,10 +265,19 @@ fn wavelength(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String)
         Outcome::CannotBeTested,
         Some(p),
         format!(
-            "{shown} lies within {from} to {to} nm with a probability of {:.0} % only: the \
-             wavelength axis is too uncertain for this window; calibrate it by a lamp \
-             (`glowtell calibrate`) and give the profile",
-            100.0 * p
+            "{shown} lies within {} nm with a probability of {:.0} % only: {}",
+            window_words([from, to]),
+            100.0 * p,
+            match e.calibrated {
+                true => {
+                    "the place is too uncertain for this window, on this calibrated axis too; a \
+                     sharper instrument or a lamp with lines nearby would tell"
+                }
+                false => {
+                    "the wavelength axis is too uncertain for this window; calibrate it by a lamp \
+                     (`glowtell calibrate`) and give the profile"
+                }
+            }
         ),
     )
 }

@@ -285,6 +285,7 @@ pub fn measure(
         kind: &kind,
         range_nm: net.range(),
         corrected: is_corrected,
+        calibrated: spectrum.axis_u().is_some(),
         axis_u: &axis_u,
         share: &share_of,
     };

@@ -149,6 +149,23 @@ fn electrons_are_freed_where_the_photons_have_the_energy_and_the_glass_lets_them
     assert_eq!(nickel.through[0].1, Reach::TooLittle);
 }
 
+#[test]
+fn a_window_is_told_in_plain_numbers_and_a_calibrated_axis_is_not_sent_to_be_calibrated() {
+    let s = recording(298.0, 900.0, |x| 1e4 * gaussian(x, 546.1, 1.4), 300.0, 3.0);
+    let reason = |s: &Spectrum| {
+        let r = report(s, &["546.1±0.05"], ResponseKnown::No);
+        (r.claims[0].outcome, r.claims[0].reason.clone())
+    };
+    let n = s.len();
+    let known = s.clone().with_axis_u(vec![0.005; n]).unwrap();
+    let (outcome, why) = reason(&known);
+    assert_eq!(outcome, Outcome::Holds, "{why}");
+    assert!(why.contains("within 546.05 to 546.15 nm"), "{why}");
+    let (outcome, why) = reason(&s.clone().with_axis_u(vec![0.1; n]).unwrap());
+    assert_eq!(outcome, Outcome::CannotBeTested, "{why}");
+    assert!(why.contains("within 546.05 to 546.15 nm") && !why.contains("glowtell calibrate"));
+}
+
 /// Where the response is known for a part of the visible only there is no colour, and a flank that
 /// is cut off has no peak.
 #[test]
