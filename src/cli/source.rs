@@ -166,6 +166,17 @@ fn make_response(
     let (Some(path), Some(kelvin)) = (&args.write_response, args.colour_temperature) else {
         bail!("--write-response needs the lamp's --colour-temperature");
     };
+    let idle = [
+        (common.svg.is_some(), "--svg"),
+        (args.csv.is_some(), "--csv"),
+        (!args.claim.is_empty(), "--claim"),
+    ];
+    if let Some((_, option)) = idle.iter().find(|(given, _)| *given) {
+        bail!(
+            "{option} tells of a light, --write-response makes a curve of a lamp; run them one by \
+             one"
+        );
+    }
     let [file] = args.files.as_slice() else {
         bail!(
             "--write-response takes one recording of an incandescent lamp, not {}",
