@@ -346,8 +346,10 @@ fn part(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String) {
     let (from_seen, to_seen) = (from.max(low), to.min(high));
     let amount = format!(
         "{} of the recorded light lies between {from_seen:.0} and {to_seen:.0} nm; the strongest \
-         emission is {shown}",
-        percent(share)
+         emission is {shown}{}{}",
+        percent(share),
+        both_sides(main, [from, to]),
+        name_words(claim)
     );
     if (inside >= HOLDS_FROM && share >= NAMED_SHARE) || share - CLEAR_SIGMAS * u >= NAMED_SHARE {
         return (Outcome::Holds, Some(inside), amount);
@@ -368,6 +370,31 @@ fn part(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String) {
         "that is too near to a limit for the uncertainty".into()
     };
     (Outcome::CannotBeTested, Some(inside), format!("{amount}; {why}"))
+}
+
+/// Said where half of the height of an emission is reached on both sides of an edge of a claim, so
+/// that the neighbouring claim may hold as well.
+fn both_sides(emission: &Emission, window: [f64; 2]) -> String {
+    let [Some(a), Some(b)] = emission.half_maximum_nm else { return String::new() };
+    let edges: Vec<String> =
+        window.iter().filter(|e| a < **e && **e < b).map(|e| format!("{e:.0}")).collect();
+    match edges.is_empty() {
+        true => String::new(),
+        false => format!(", which lies on both sides of {} nm", edges.join(" and ")),
+    }
+}
+
+/// Said of names that overlap others: ISO 21348 lets violet begin inside the ultraviolet.
+fn name_words(claim: &Claim) -> String {
+    let [from, to] = claim.window_nm();
+    let ultraviolet_to = Region::UvA.edges_nm()[1];
+    match claim {
+        Claim::Part { name, .. } if from < ultraviolet_to && to > ultraviolet_to => format!(
+            "; the name `{name}` ({from:.0} to {to:.0} nm) overlaps ultraviolet A, which ends at \
+             {ultraviolet_to:.0} nm"
+        ),
+        _ => String::new(),
+    }
 }
 
 /// What a reader of the label should know beside the answer.
