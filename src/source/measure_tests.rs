@@ -223,6 +223,7 @@ fn a_mercury_lamp_below_whose_recording_254_nm_lies_is_told_what_that_would_do()
     assert_eq!(aluminium.expected_254[0].1, Reach::Enough);
     let behind = |name: &str| aluminium.expected_254.iter().find(|t| t.0.contains(name)).unwrap().1;
     assert_eq!(behind(glass), Reach::Blocked);
+    assert_eq!(behind("ozone"), Reach::Enough);
 }
 
 #[test]
