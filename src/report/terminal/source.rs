@@ -160,14 +160,16 @@ fn regions(r: &SourceReport, width: usize) -> String {
 /// A share with its uncertainty, in per cent; what does not stand clear of its uncertainty as the
 /// limit below which it is.
 pub fn share_words(s: &RegionShare) -> String {
+    /// More than two places of a per cent mean nothing here.
+    const LEAST: f64 = 0.01;
     match s.share {
         None => NONE.into(),
-        Some(m) if m.value < 2.0 * m.u => {
-            format!("< {} %", format::two_digits(100.0 * (m.value.max(0.0) + 2.0 * m.u)))
+        Some(m) if m.value < 2.0 * m.u || 100.0 * m.value < LEAST => {
+            let most = 100.0 * (m.value.max(0.0) + 2.0 * m.u);
+            format!("< {} %", format::two_digits(most.max(LEAST)))
         }
         Some(m) => {
-            // More than two places of a per cent mean nothing here.
-            let percent = Measured::new(100.0 * m.value, (100.0 * m.u).max(0.01));
+            let percent = Measured::new(100.0 * m.value, (100.0 * m.u).max(LEAST));
             format!("{} %", format::measured(percent))
         }
     }
@@ -436,6 +438,9 @@ fn ratio(m: Measured) -> String {
         true => format!("{x:.1e}"),
         false => format::plain(format::significant(x, 3)),
     };
+    if m.value <= 0.0 && m.u <= 0.0 {
+        return "0".into();
+    }
     if m.value < 2.0 * m.u {
         return format!("< {}", short(m.value.max(0.0) + 2.0 * m.u));
     }
