@@ -194,6 +194,13 @@ pub fn measure(
     }
     let (net, response) = corrected(&raw, &settings.response, &mut notes)
         .ok_or_else(|| refused("the response curve covers too little of it", "give another one"))?;
+    if let Some((_, a, b)) = spectrum.axis().gap() {
+        notes.push(format!(
+            "the axis leaps from {a:.1} to {b:.1} nm, as where the stretches of two detectors were \
+             joined: nothing is known of the light between, and the heights on either side may not \
+             compare"
+        ));
+    }
     if !raw.dark_seen {
         notes.push(format!(
             "no part of the recording is dark, so its dark level is not known: half of the lowest \
