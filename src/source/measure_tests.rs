@@ -333,8 +333,14 @@ fn a_response_from_a_lamp_corrects_another_light() {
     let thermal = r.thermal.as_ref().unwrap();
     assert!((thermal.temperature_k.value - 2700.0).abs() < 60.0, "{thermal:?}");
     assert_eq!(r.kind.kind, SourceKind::Incandescent, "{:?}", r.kind);
-    let colour = r.colour.unwrap().correlated_k.unwrap();
-    assert!((colour - 2700.0).abs() < 80.0, "{colour}");
+    // The lamp is too faint in the violet for its curve to reach 400 nm, so that no colour is told.
+    match &r.colour {
+        Some(c) => {
+            let colour = c.correlated_k.unwrap();
+            assert!((colour - 2700.0).abs() < 80.0, "{colour}");
+        }
+        None => assert!(r.range_nm[0] > 401.0, "{:?}", r.range_nm),
+    }
     // What no lamp of that kind has, and what is no lamp.
     assert!(Response::from_lamp(&lamp, &peaks, crate::Measured::new(6500.0, 50.0)).is_err());
     let dark = recording(300.0, 1000.0, |_| 0.0, 500.0, 3.0);
