@@ -5,7 +5,7 @@ use super::args::CalibrateArgs;
 use super::output::{check_target, print, save};
 use super::settings::Common;
 use glowtell::calibrate::{CalibrateSettings, LampRecording, calibrate_together};
-use glowtell::report;
+use glowtell::report::{self, cautions};
 use glowtell::signal::{PeakSettings, find_peaks};
 use std::path::PathBuf;
 
@@ -72,6 +72,15 @@ pub fn run(args: &CalibrateArgs, common: &Common) -> anyhow::Result<Ending> {
     };
     for (path, _) in &files {
         text += &format!("\nwritten: {}\n", path.display());
+    }
+    if !common.quiet {
+        let mut list = cautions::CALIBRATION_LAMP.to_vec();
+        for (lamp, _) in &read {
+            let on_axis = profile.apply(lamp)?;
+            let peaks = find_peaks(&on_axis, &PeakSettings::default())?;
+            cautions::join(&mut list, cautions::of_recording(&on_axis, &peaks, false));
+        }
+        text += &report::terminal::cautions(&list, &common.style);
     }
     print(&text)?;
     Ok(Ending::Answered)

@@ -8,9 +8,11 @@ use anyhow::bail;
 use glowtell::Error;
 use glowtell::bench::{average, merge};
 use glowtell::import::peak_table;
+use glowtell::report::cautions;
 use glowtell::report::exchange::{Kind, encode, peak_rows};
 use glowtell::report::files::write_atomic;
-use glowtell::report::terminal::notes;
+use glowtell::report::terminal::{self, notes};
+use glowtell::signal::{PeakSettings, find_peaks};
 
 pub fn run(args: &ConvertArgs, common: &Common) -> anyhow::Result<Ending> {
     let kind = Kind::of(&args.out)?;
@@ -43,6 +45,13 @@ pub fn run(args: &ConvertArgs, common: &Common) -> anyhow::Result<Ending> {
         &notes("From file to file", s.provenance.notes.iter().map(String::as_str), &common.style);
     text += &notes("What the format cannot hold", lost.iter().map(String::as_str), &common.style);
     text += &format!("\nwritten: {} ({} points)\n", args.out.display(), s.len());
+    // Peaks are looked for only for the cautions: where there are none to be found there are none.
+    if let Ok(peaks) = find_peaks(&s, &PeakSettings::default()) {
+        let list = cautions::of_recording(&s, &peaks, true);
+        if !(list.is_empty() || common.quiet) {
+            text += &terminal::cautions(&list, &common.style);
+        }
+    }
     print(text.trim_start())?;
     Ok(Ending::Answered)
 }

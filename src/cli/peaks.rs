@@ -2,13 +2,14 @@
 
 use super::Ending;
 use super::args::PeaksArgs;
-use super::output::save;
+use super::output::{print, save};
 use super::recordings::{self, single_target};
 use super::settings::Common;
 use anyhow::bail;
 use glowtell::AxisKind;
 use glowtell::bench::Settings;
-use glowtell::report::{self, Medium};
+use glowtell::report::{self, Medium, cautions};
+use std::cell::RefCell;
 
 pub fn run(args: &PeaksArgs, common: &Common) -> anyhow::Result<Ending> {
     single_target("--csv", args.csv.as_deref(), &args.files)?;
@@ -17,7 +18,9 @@ pub fn run(args: &PeaksArgs, common: &Common) -> anyhow::Result<Ending> {
     }
     let medium = if args.vacuum { Medium::Vacuum } else { Medium::Air };
     let settings = Settings { identify: false, ..Settings::default() };
-    recordings::run(&args.files, common, &settings, &|e| {
+    let list = RefCell::new(Vec::new());
+    let ending = recordings::run(&args.files, common, &settings, &|e| {
+        cautions::join(&mut list.borrow_mut(), cautions::of_recording(&e.spectrum, &e.peaks, true));
         if args.vacuum && e.peaks.axis == AxisKind::Pixel {
             bail!(
                 "{}: its axis is in pixels, which are the same in vacuum; give a --profile or \
@@ -29,5 +32,10 @@ pub fn run(args: &PeaksArgs, common: &Common) -> anyhow::Result<Ending> {
             save(path, &report::csv::peaks_in(&e.peaks, None, medium)?)?;
         }
         Ok(report::terminal::peaks_in(&e.peaks, medium, &common.style))
-    })
+    })?;
+    let list = list.into_inner();
+    if !(common.json || common.quiet || list.is_empty()) {
+        print(&report::terminal::cautions(&list, &common.style))?;
+    }
+    Ok(ending)
 }

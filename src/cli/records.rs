@@ -22,6 +22,11 @@ pub fn answered(
         r.settings.insert("gases".into(), serde_json::to_value(&g.settings)?);
     }
     r.notes.clone_from(&e.notes);
+    for c in cautions::of_recording(&e.spectrum, &e.peaks, true) {
+        if !r.cautions.iter().any(|there| there.topic == c.topic) {
+            r.cautions.push((&c).into());
+        }
+    }
     Ok(r)
 }
 

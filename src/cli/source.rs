@@ -111,7 +111,7 @@ fn show(
     text += &report::terminal::source(r, style);
     if args.electrodes {
         text += "\n";
-        text += &report::terminal::electrodes(&r.cathodes, light.glasses(), style);
+        text += &report::terminal::electrodes(&r.cathodes, light.glasses(), r.range_nm[0], style);
     }
     let tables = common.tables.notes().iter();
     let all = tables.chain(&e.spectrum.provenance.notes).chain(&e.notes).map(String::as_str);
@@ -166,6 +166,17 @@ fn make_response(
     let (Some(path), Some(kelvin)) = (&args.write_response, args.colour_temperature) else {
         bail!("--write-response needs the lamp's --colour-temperature");
     };
+    let idle = [
+        (common.svg.is_some(), "--svg"),
+        (args.csv.is_some(), "--csv"),
+        (!args.claim.is_empty(), "--claim"),
+    ];
+    if let Some((_, option)) = idle.iter().find(|(given, _)| *given) {
+        bail!(
+            "{option} tells of a light, --write-response makes a curve of a lamp; run them one by \
+             one"
+        );
+    }
     let [file] = args.files.as_slice() else {
         bail!(
             "--write-response takes one recording of an incandescent lamp, not {}",

@@ -6,8 +6,9 @@ use super::output::{check_target, print, save};
 use super::settings::Common;
 use anyhow::bail;
 use glowtell::calibrate::{Claim, VerifySettings, mend, verify};
-use glowtell::report;
 use glowtell::report::record::VerificationRecord;
+use glowtell::report::{self, cautions};
+use glowtell::signal::{PeakSettings, find_peaks};
 use std::path::PathBuf;
 
 pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
@@ -32,6 +33,11 @@ pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
     settings.calibrate.lamp = common.lamp(&args.lamp)?;
     let v = verify(&lamp, &repeats, profile.as_ref(), &common.tables, &settings)?;
 
+    let judged = profile.as_ref().map_or_else(|| Ok(lamp.clone()), |p| p.apply(&lamp))?;
+    let peaks = find_peaks(&judged, &PeakSettings::default())?;
+    let mut warnings = cautions::CALIBRATION_LAMP.to_vec();
+    cautions::join(&mut warnings, cautions::of_recording(&judged, &peaks, false));
+
     // All outputs first, then all files.
     let mut files: Vec<(&PathBuf, String)> = Vec::new();
     if let Some(out) = &args.out {
@@ -39,7 +45,6 @@ pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
         files.push((out, mended.to_text()?));
     }
     if let Some(svg) = &common.svg {
-        let judged = profile.as_ref().map_or_else(|| Ok(lamp.clone()), |p| p.apply(&lamp))?;
         let style = common.plot_style("", Vec::new());
         files.push((svg, report::svg::verification_plot(&v, &judged, &style)?));
     }
@@ -56,7 +61,9 @@ pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
     };
     if common.json {
         let digest = common.tables.digest();
-        print(&VerificationRecord::new(&v, &lamp, &settings, digest).to_json()?)?;
+        let mut record = VerificationRecord::new(&v, &lamp, &settings, digest);
+        record.cautions = warnings.iter().map(Into::into).collect();
+        print(&record.to_json()?)?;
         return Ok(ending);
     }
     let mut text = report::terminal::verification(&v, &common.style);
@@ -64,6 +71,9 @@ pub fn run(args: &VerifyArgs, common: &Common) -> anyhow::Result<Ending> {
     text += &report::terminal::notes("From file to axis", read.map(String::as_str), &common.style);
     for (path, _) in &files {
         text += &format!("\nwritten: {}\n", path.display());
+    }
+    if !common.quiet {
+        text += &report::terminal::cautions(&warnings, &common.style);
     }
     print(&text)?;
     Ok(ending)

@@ -3,7 +3,9 @@
 //! Facts from published guidance; they replace neither the code that applies where the reader
 //! lives nor a licensed practitioner. Figures are those of the source named beside each.
 
-use crate::source::SourceReport;
+use crate::signal::PeakList;
+use crate::source::{Region, SourceReport, mercury_in};
+use crate::{AxisKind, Spectrum};
 use serde::Serialize;
 
 /// One caution.
@@ -101,6 +103,44 @@ pub fn of_source(r: &SourceReport) -> Vec<Caution> {
     out
 }
 
+/// Height over that of the highest peak from which a peak counts as real light: below, a cheap
+/// instrument's stray light and a hot pixel's rest make such (common practice, no published source).
+const REAL_LIGHT: f64 = 0.002;
+
+/// Cautions of ultraviolet for any recording: where peaks below 400 nm carry real light or mercury
+/// is seen; those of UV-C and ozone beside it where there is light below 315 nm, or where `bare`
+/// says that a mercury discharge may stand behind no phosphor and no ordinary glass. `peaks` are
+/// those of the recording. Nothing on an axis in pixels.
+pub fn of_recording(spectrum: &Spectrum, peaks: &PeakList, bare: bool) -> Vec<Caution> {
+    if spectrum.axis().kind() != AxisKind::Nm || peaks.axis != AxisKind::Nm {
+        return Vec::new();
+    }
+    let height = |p: &crate::signal::Peak| p.height_or(f64::INFINITY);
+    let finite = peaks.peaks.iter().map(height).filter(|h| h.is_finite());
+    let least = REAL_LIGHT * finite.fold(0.0, f64::max);
+    let below = |nm: f64| peaks.peaks.iter().any(|p| p.centre.value < nm && height(p) > least);
+    let mercury = mercury_in(spectrum, peaks).is_some_and(|m| m.probability > 0.5);
+    let mut out = Vec::new();
+    if below(Region::UvB.edges_nm()[1]) || (mercury && bare) {
+        out.extend([UV_C, ULTRAVIOLET, OZONE]);
+    } else if mercury || below(Region::UvA.edges_nm()[1]) {
+        out.push(ULTRAVIOLET);
+    }
+    if mercury {
+        out.push(MERCURY);
+    }
+    out
+}
+
+/// Adds to `list` what is not in it yet.
+pub fn join(list: &mut Vec<Caution>, more: impl IntoIterator<Item = Caution>) {
+    for c in more {
+        if !list.contains(&c) {
+            list.push(c);
+        }
+    }
+}
+
 /// Cautions for discharge tubes.
 pub const TUBES: [Caution; 3] = [HIGH_VOLTAGE, SEALED_TUBES, MERCURY];
 /// Cautions for lamps that may give ultraviolet.
@@ -118,6 +158,35 @@ mod tests {
         let (effective_limit, weight_254, irradiance) = (30.0, 0.50, 1.0);
         assert_eq!(effective_limit / weight_254 / irradiance, 60.0);
         assert!(UV_C.text.contains("60 J/m²") && UV_C.text.contains("one minute"));
+    }
+
+    /// A recording with lines at the places, all equally high.
+    fn with_lines(lines: &[f64]) -> (Spectrum, PeakList) {
+        let nm: Vec<f64> = (0..2400).map(|i| 240.0 + 0.3 * f64::from(i)).collect();
+        let line = |x: f64, c: f64| 5000.0 * (-((x - c) / 0.8).powi(2)).exp();
+        let level = |x: f64| 100.0 + 3.0 * (x * 7.3).sin();
+        let counts = nm
+            .iter()
+            .map(|x| level(*x) + lines.iter().map(|c| line(*x, *c)).sum::<f64>())
+            .collect();
+        let s = Spectrum::new(crate::Axis::new(AxisKind::Nm, nm).unwrap(), counts).unwrap();
+        let peaks = crate::signal::find_peaks(&s, &Default::default()).unwrap();
+        (s, peaks)
+    }
+
+    #[test]
+    fn any_recording_with_ultraviolet_or_mercury_has_its_caution() {
+        let of = |lines: &[f64], bare: bool| {
+            let (s, peaks) = with_lines(lines);
+            of_recording(&s, &peaks, bare)
+        };
+        assert_eq!(of(&[585.25, 640.22, 703.24], true), []);
+        assert_eq!(of(&[337.13, 585.25, 640.22], true), [ULTRAVIOLET]);
+        assert_eq!(of(&[253.65, 585.25], true), [UV_C, ULTRAVIOLET, OZONE]);
+        // Mercury's lines of the visible are enough.
+        let mercury = [404.66, 435.83, 546.07, 578.0];
+        assert_eq!(of(&mercury, false), [ULTRAVIOLET, MERCURY]);
+        assert_eq!(of(&mercury, true), [UV_C, ULTRAVIOLET, OZONE, MERCURY]);
     }
 
     #[test]

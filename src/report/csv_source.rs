@@ -75,7 +75,7 @@ fn rows_of(name: &str, r: &SourceReport) -> Vec<Vec<String>> {
         what: "emission",
         name: e.taken_for.clone(),
         answer: if e.ghost { "image" } else { e.shape.word() }.into(),
-        peak: Some(e.peak_nm),
+        peak: (!e.rises_to_end).then_some(e.peak_nm),
         centroid: Some(e.centroid_nm),
         fwhm: e.fwhm_nm,
         span: Some(e.limits_nm),

@@ -4,8 +4,8 @@ use super::Band;
 use super::curve::{Curve, Dark};
 use super::net::{Net, cell};
 use super::smooth::robust_sigma;
+use crate::Measured;
 use crate::signal::PeakList;
-use crate::{Measured, Spectrum};
 use serde::{Deserialize, Serialize};
 
 /// Broadest band, nm: LEDs are up to 60 nm, phosphors up to some 150 nm wide; what is broader is a
@@ -40,6 +40,10 @@ const IMAGED_SHARE: f64 = 0.1;
 /// How far a second-order image may be from twice the wavelength, nm, beside the axis'
 /// uncertainty.
 const GHOST_WITHIN_NM: f64 = 3.0;
+
+/// A highest point nearer than this to an end of what is covered is no peak, nm: the curve is
+/// averaged over so much to either side, and a peak has to fall on both.
+const END_NM: f64 = AVERAGE_NM;
 
 /// What an emission looks like.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -92,6 +96,10 @@ pub struct Emission {
     pub ghost: bool,
     /// True where its top is clipped.
     pub clipped: bool,
+    /// True where it rises to an end of what the recording, or the known response, covers: the
+    /// place of its highest point is that end and no peak.
+    #[serde(default)]
+    pub rises_to_end: bool,
 }
 
 /// Bands and continua of the smooth part, by their places.
@@ -210,22 +218,16 @@ fn pieces(y: &[f64], least: f64) -> Vec<(usize, usize)> {
 }
 
 /// All emissions, ascending: lines from the peak list, bands from the smooth part.
-pub(super) fn emissions(
-    spectrum: &Spectrum,
-    net: &Net,
-    peaks: &PeakList,
-    axis_u: &dyn Fn(f64) -> f64,
-) -> Vec<Emission> {
+pub(super) fn emissions(net: &Net, peaks: &PeakList, axis_u: &dyn Fn(f64) -> f64) -> Vec<Emission> {
     let whole = net.whole();
     let share = |light: f64| if whole > 0.0 { (light / whole).max(0.0) } else { 0.0 };
-    // Places of lines hold the axis' uncertainty where the recording has one.
-    let known = spectrum.axis_u().is_some();
+    // The peak search knows nothing of how well the axis is known.
     let with_axis = |m: Measured| Measured::new(m.value, m.u.hypot(axis_u(m.value)));
     let mut out: Vec<Emission> = Vec::new();
     for l in &net.lines {
         let fwhm = peaks.peaks.get(l.peak).map(|p| p.fwhm);
         let (a, b) = (l.centre_nm.value - l.fwhm_nm, l.centre_nm.value + l.fwhm_nm);
-        let place = if known { l.centre_nm } else { with_axis(l.centre_nm) };
+        let place = with_axis(l.centre_nm);
         out.push(Emission {
             shape: Shape::Line,
             peak_nm: place,
@@ -238,6 +240,7 @@ pub(super) fn emissions(
             taken_for: String::new(),
             ghost: false,
             clipped: peaks.peaks.get(l.peak).is_some_and(|p| p.clipped),
+            rises_to_end: false,
         });
     }
     for (band, shape, light) in bands(net) {
@@ -248,6 +251,12 @@ pub(super) fn emissions(
             .zip(peaks.line_width)
             .is_some_and(|(w, line)| w.value < BAND_OVER_LINE * line.fwhm(band.highest_nm.value));
         let shape = if faint && narrow { Shape::Line } else { shape };
+        let end = end_reached(&band, net);
+        let taken_for = match (faint_words(&band, shape, net), end) {
+            (words, Some(nm)) if words.is_empty() => format!("rises to the end at {nm:.0} nm"),
+            (words, Some(nm)) => format!("{words}, rises to the end at {nm:.0} nm"),
+            (words, None) => words,
+        };
         out.push(Emission {
             shape,
             peak_nm: with_axis(band.highest_nm),
@@ -257,9 +266,10 @@ pub(super) fn emissions(
             half_maximum_nm: band.half_maximum_nm.map(|m| m.map(|m| m.value)),
             limits_nm: band.limits_nm,
             share: share(light),
-            taken_for: faint_words(&band, shape, net),
+            taken_for,
             ghost: false,
             clipped: band.clipped,
+            rises_to_end: end.is_some(),
         });
     }
     out.sort_by(|a, b| a.peak_nm.value.total_cmp(&b.peak_nm.value));
@@ -268,6 +278,26 @@ pub(super) fn emissions(
     out.extend(images);
     out.sort_by(|a, b| a.peak_nm.value.total_cmp(&b.peak_nm.value));
     out
+}
+
+/// The end of what is covered that a band rises to, nm; `None` where it has a peak.
+fn end_reached(band: &Band, net: &Net) -> Option<f64> {
+    let [from, to] = net.range();
+    let points = net.x.len();
+    let reach = |a: usize, b: usize| match (net.x.get(a), net.x.get(b)) {
+        (Some(a), Some(b)) => END_NM.max(2.0 * (b - a)),
+        _ => END_NM,
+    };
+    let at = band.highest_nm.value;
+    if band.half_maximum_nm[0].is_none() && at - from <= reach(0, 1) {
+        Some(from)
+    } else if band.half_maximum_nm[1].is_none()
+        && to - at <= reach(points.saturating_sub(2), points.saturating_sub(1))
+    {
+        Some(to)
+    } else {
+        None
+    }
 }
 
 /// What a continuum far below the highest point may be.
@@ -314,6 +344,7 @@ fn faint_image(of: &Emission, all: &[Emission], net: &Net) -> Option<Emission> {
         taken_for: format!("second order of {:.1} nm", of.peak_nm.value),
         ghost: true,
         clipped: false,
+        rises_to_end: false,
         shape: Shape::Band,
     })
 }

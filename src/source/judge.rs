@@ -76,6 +76,8 @@ pub(super) struct Evidence<'a> {
     pub range_nm: [f64; 2],
     /// True where counts were divided by the instrument's response.
     pub corrected: bool,
+    /// True where the axis was calibrated, by a profile or in the file.
+    pub calibrated: bool,
     pub axis_u: &'a dyn Fn(f64) -> f64,
     /// Share of the recorded light between two wavelengths.
     pub share: &'a dyn Fn(f64, f64) -> f64,
@@ -140,6 +142,14 @@ fn percent(share: f64) -> String {
 }
 
 fn describe(emission: &Emission, at: Measured) -> String {
+    if emission.rises_to_end {
+        return format!(
+            "a {} that rises to the end at {:.0} nm, with {} of the recorded light",
+            emission.shape.word(),
+            emission.peak_nm.value,
+            percent(emission.share)
+        );
+    }
     let what = match (emission.shape, emission.taken_for.as_str()) {
         (Shape::Line, "") => "a line".to_string(),
         (_, "") => format!("a {}", emission.shape.word()),
@@ -150,6 +160,11 @@ fn describe(emission: &Emission, at: Measured) -> String {
         shown_place(at),
         percent(emission.share)
     )
+}
+
+/// Ends of a window without the rests of binary fractions.
+fn window_words([from, to]: [f64; 2]) -> String {
+    format!("{} to {}", crate::report::format::plain(from), crate::report::format::plain(to))
 }
 
 /// A place with its uncertainty, in digits that make sense.
@@ -192,12 +207,20 @@ fn wavelength(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String)
         return (Outcome::CannotBeTested, None, "nothing was measured".into());
     };
     let shown = describe(emission, at);
+    if emission.rises_to_end && p > 1.0 - HOLDS_FROM {
+        return (
+            Outcome::CannotBeTested,
+            None,
+            format!("{shown}, is the emission meant: its peak may lie beyond that end"),
+        );
+    }
     if p >= HOLDS_FROM {
         let all = match emission.share >= NAMED_SHARE {
             true => String::new(),
             false => format!(", and {} of it in all", percent(there)),
         };
-        return (Outcome::Holds, Some(p), format!("{shown} lies within {from} to {to} nm{all}"));
+        let why = format!("{shown} lies within {} nm{all}", window_words([from, to]));
+        return (Outcome::Holds, Some(p), why);
     }
     // Something weaker may lie there, underrated by a response that nobody knows.
     let weaker = real
@@ -242,10 +265,19 @@ fn wavelength(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String)
         Outcome::CannotBeTested,
         Some(p),
         format!(
-            "{shown} lies within {from} to {to} nm with a probability of {:.0} % only: the \
-             wavelength axis is too uncertain for this window; calibrate it by a lamp \
-             (`glowtell calibrate`) and give the profile",
-            100.0 * p
+            "{shown} lies within {} nm with a probability of {:.0} % only: {}",
+            window_words([from, to]),
+            100.0 * p,
+            match e.calibrated {
+                true => {
+                    "the place is too uncertain for this window, on this calibrated axis too; a \
+                     sharper instrument or a lamp with lines nearby would tell"
+                }
+                false => {
+                    "the wavelength axis is too uncertain for this window; calibrate it by a lamp \
+                     (`glowtell calibrate`) and give the profile"
+                }
+            }
         ),
     )
 }
@@ -314,8 +346,10 @@ fn part(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String) {
     let (from_seen, to_seen) = (from.max(low), to.min(high));
     let amount = format!(
         "{} of the recorded light lies between {from_seen:.0} and {to_seen:.0} nm; the strongest \
-         emission is {shown}",
-        percent(share)
+         emission is {shown}{}{}",
+        percent(share),
+        both_sides(main, [from, to]),
+        name_words(claim)
     );
     if (inside >= HOLDS_FROM && share >= NAMED_SHARE) || share - CLEAR_SIGMAS * u >= NAMED_SHARE {
         return (Outcome::Holds, Some(inside), amount);
@@ -336,6 +370,31 @@ fn part(claim: &Claim, e: &Evidence<'_>) -> (Outcome, Option<f64>, String) {
         "that is too near to a limit for the uncertainty".into()
     };
     (Outcome::CannotBeTested, Some(inside), format!("{amount}; {why}"))
+}
+
+/// Said where half of the height of an emission is reached on both sides of an edge of a claim, so
+/// that the neighbouring claim may hold as well.
+fn both_sides(emission: &Emission, window: [f64; 2]) -> String {
+    let [Some(a), Some(b)] = emission.half_maximum_nm else { return String::new() };
+    let edges: Vec<String> =
+        window.iter().filter(|e| a < **e && **e < b).map(|e| format!("{e:.0}")).collect();
+    match edges.is_empty() {
+        true => String::new(),
+        false => format!(", which lies on both sides of {} nm", edges.join(" and ")),
+    }
+}
+
+/// Said of names that overlap others: ISO 21348 lets violet begin inside the ultraviolet.
+fn name_words(claim: &Claim) -> String {
+    let [from, to] = claim.window_nm();
+    let ultraviolet_to = Region::UvA.edges_nm()[1];
+    match claim {
+        Claim::Part { name, .. } if from < ultraviolet_to && to > ultraviolet_to => format!(
+            "; the name `{name}` ({from:.0} to {to:.0} nm) overlaps ultraviolet A, which ends at \
+             {ultraviolet_to:.0} nm"
+        ),
+        _ => String::new(),
+    }
 }
 
 /// What a reader of the label should know beside the answer.

@@ -171,7 +171,10 @@ impl Seen {
                 .map(|e| e.share)
                 .sum(),
             strange_ultraviolet: of(Shape::Line)
-                .filter(|e| e.taken_for.is_empty() && (285.0..400.0).contains(&e.peak_nm.value))
+                .filter(|e| {
+                    (e.taken_for.is_empty() || e.rises_to_end)
+                        && (285.0..400.0).contains(&e.peak_nm.value)
+                })
                 .map(|e| e.share)
                 .sum(),
             lines: of(Shape::Line).map(|e| e.share).sum(),

@@ -10,7 +10,7 @@ use super::mercury::{Mercury, mercury};
 use super::net::Net;
 use super::region::{Region, RegionShare, shares, without};
 use super::response::Response;
-use super::thermal::{Colour, Thermal, colour, thermal};
+use super::thermal::{COLOUR_NM, Colour, Thermal, colour, covers_colour, thermal};
 use super::{Band, band};
 use crate::reference::{LightTables, Tables};
 use crate::signal::PeakList;
@@ -194,6 +194,13 @@ pub fn measure(
     }
     let (net, response) = corrected(&raw, &settings.response, &mut notes)
         .ok_or_else(|| refused("the response curve covers too little of it", "give another one"))?;
+    if let Some((_, a, b)) = spectrum.axis().gap() {
+        notes.push(format!(
+            "the axis leaps from {a:.1} to {b:.1} nm, as where the stretches of two detectors were \
+             joined: nothing is known of the light between, and the heights on either side may not \
+             compare"
+        ));
+    }
     if !raw.dark_seen {
         notes.push(format!(
             "no part of the recording is dark, so its dark level is not known: half of the lowest \
@@ -210,11 +217,11 @@ pub fn measure(
     }
     // Mercury is looked for in the counts as they are; a response changes no place.
     let mercury = mercury(&raw, peaks, &axis_u);
-    let mut list = emissions(spectrum, &net, peaks, &axis_u);
+    let mut list = emissions(&net, peaks, &axis_u);
     let mut net = net;
     if !list.is_empty() && list.iter().all(|e| e.shape == Shape::Line) {
         net = net.lines_only();
-        list = emissions(spectrum, &net, peaks, &axis_u);
+        list = emissions(&net, peaks, &axis_u);
         notes.push(format!(
             "only lines stand out: shares are of their light; a continuum below {:.3} % of the \
              highest point would not show and is in no share",
@@ -285,16 +292,25 @@ pub fn measure(
         kind: &kind,
         range_nm: net.range(),
         corrected: is_corrected,
+        calibrated: spectrum.axis_u().is_some(),
         axis_u: &axis_u,
         share: &share_of,
     };
     let claims = settings.claims.iter().map(|c| judge(c, &evidence)).collect::<Result<Vec<_>>>()?;
     let colour = if is_corrected && !list.is_empty() { colour(&net, light) } else { None };
-    let (ultraviolet, short_ultraviolet) = warned(&regions, &kind, &mercury, &claims, net.range());
+    if is_corrected && !list.is_empty() && !covers_colour(&net) {
+        let ([a, b], [c, d]) = (COLOUR_NM, net.range());
+        notes.push(format!(
+            "no colour: that takes all of {a:.0} to {b:.0} nm, and the light is known from {c:.0} to \
+             {d:.0} nm only"
+        ));
+    }
+    let (ultraviolet, short_ultraviolet) =
+        warned(&regions, &list, &kind, &mercury, &claims, net.range());
     Ok(SourceReport {
         band: measured,
         energies: energies(&list),
-        cathodes: cathodes(&list, light),
+        cathodes: cathodes(&list, &mercury, net.range()[0], light),
         hazard: hazard(&net, &ghosts, light),
         range_nm: net.range(),
         emissions: list,
@@ -387,6 +403,7 @@ fn name_lines(list: &mut [Emission], mercury: &Mercury) {
 /// Whether ultraviolet, and whether short ultraviolet, must be reckoned with.
 fn warned(
     regions: &[RegionShare],
+    list: &[Emission],
     kind: &KindReport,
     mercury: &Mercury,
     claims: &[ClaimResult],
@@ -412,5 +429,11 @@ fn warned(
         || some(Region::UvB)
         || said(Region::UvB.edges_nm()[1])
         || (bare_mercury && (unseen || mercury.shows_resonance()));
-    (short || some(Region::UvA) || said(Region::UvA.edges_nm()[1]), short)
+    // Emissions count one by one: a region's share may drown in the uncertainty of its dark level.
+    let emitted = list.iter().any(|e| {
+        !e.ghost && e.share > SOME_ULTRAVIOLET && e.peak_nm.value < Region::UvA.edges_nm()[1]
+    });
+    // Every mercury discharge makes ultraviolet; what of it comes out is the glass's affair.
+    let any = emitted || mercury.probability > 0.5;
+    (short || any || some(Region::UvA) || said(Region::UvA.edges_nm()[1]), short)
 }

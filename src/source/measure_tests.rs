@@ -134,7 +134,96 @@ fn electrons_are_freed_where_the_photons_have_the_energy_and_the_glass_lets_them
     let r = report(&violet, &[], ResponseKnown::No);
     let bare =
         |m: &str| r.cathodes.iter().find(|c| c.material.starts_with(m)).unwrap().through[0].1;
-    assert_eq!((bare("caesium"), bare("nickel")), (Reach::Enough, Reach::TooLittle));
+    // What lies below 300 nm this recording does not show.
+    assert_eq!((bare("caesium"), bare("nickel")), (Reach::Enough, Reach::CannotTell));
+    assert!(r.cathodes.iter().all(|c| c.expected_254.is_empty()));
+    let window = |m: &str| {
+        let c = r.cathodes.iter().find(|c| c.material.starts_with(m)).unwrap();
+        c.through.iter().find(|t| t.0.contains("window glass")).unwrap().1
+    };
+    // Window glass passes nothing that the recording would not show.
+    assert_eq!((window("caesium"), window("nickel")), (Reach::Enough, Reach::TooLittle));
+    let whole = recording(180.0, 700.0, |x| 1e5 * gaussian(x, 365.0, 10.0), 100.0, 2.0);
+    let r = report(&whole, &[], ResponseKnown::No);
+    let nickel = r.cathodes.iter().find(|c| c.material.starts_with("nickel")).unwrap();
+    assert_eq!(nickel.through[0].1, Reach::TooLittle);
+}
+
+#[test]
+fn a_window_is_told_in_plain_numbers_and_a_calibrated_axis_is_not_sent_to_be_calibrated() {
+    let s = recording(298.0, 900.0, |x| 1e4 * gaussian(x, 546.1, 1.4), 300.0, 3.0);
+    let reason = |s: &Spectrum| {
+        let r = report(s, &["546.1±0.05"], ResponseKnown::No);
+        (r.claims[0].outcome, r.claims[0].reason.clone())
+    };
+    let n = s.len();
+    let known = s.clone().with_axis_u(vec![0.005; n]).unwrap();
+    let (outcome, why) = reason(&known);
+    assert_eq!(outcome, Outcome::Holds, "{why}");
+    assert!(why.contains("within 546.05 to 546.15 nm"), "{why}");
+    let (outcome, why) = reason(&s.clone().with_axis_u(vec![0.1; n]).unwrap());
+    assert_eq!(outcome, Outcome::CannotBeTested, "{why}");
+    assert!(why.contains("within 546.05 to 546.15 nm") && !why.contains("glowtell calibrate"));
+}
+
+/// Where the response is known for a part of the visible only there is no colour, and a flank that
+/// is cut off has no peak.
+#[test]
+fn a_part_of_the_visible_has_no_colour_and_its_end_is_no_peak() {
+    let s = recording(300.0, 900.0, |x| 2e4 * gaussian(x, 600.0, 120.0), 300.0, 3.0);
+    let known = |from: f64, to: f64| {
+        ResponseKnown::Curve(Response {
+            nm: vec![from, to],
+            values: vec![1.0, 1.0],
+            origin: "invented".into(),
+            notes: Vec::new(),
+        })
+    };
+    let part = report(&s, &["565"], known(380.0, 570.0));
+    assert_eq!(part.colour, None);
+    assert!(part.notes.iter().any(|n| n.starts_with("no colour")), "{:?}", part.notes);
+    let main = part.main_emission().unwrap();
+    assert!(main.rises_to_end && main.taken_for == "rises to the end at 570 nm", "{main:?}");
+    assert!(part.energies.iter().all(|e| e.what != "peak"), "{:?}", part.energies);
+    assert_eq!(outcome(&part, "565"), Outcome::CannotBeTested);
+    let all = report(&s, &[], known(380.0, 850.0));
+    assert!(all.colour.is_some() && !all.main_emission().unwrap().rises_to_end);
+}
+
+/// The place of a line is known no better than the axis.
+#[test]
+fn the_axis_is_in_the_place_of_a_line() {
+    let lines = [404.656, 435.834, 546.075];
+    let light = |x: f64| lines.iter().map(|l| 1e4 * gaussian(x, *l, 1.4)).sum();
+    let s = recording(298.0, 900.0, light, 300.0, 3.0);
+    let n = s.len();
+    let s = s.with_axis_u(vec![0.07; n]).unwrap();
+    let own = find_peaks(&s, &PeakSettings::default()).unwrap();
+    let r = report(&s, &[], ResponseKnown::No);
+    let found: Vec<_> = r.emissions.iter().filter(|e| e.shape == Shape::Line).collect();
+    assert_eq!(found.len(), 3, "{:?}", r.emissions);
+    for e in found {
+        let near = |p: &&crate::signal::Peak| (p.centre.value - e.peak_nm.value).abs() < 1e-9;
+        let fit = own.peaks.iter().find(near).unwrap().centre.u;
+        assert_abs_diff_eq!(e.peak_nm.u, fit.hypot(0.07), epsilon = 1e-12);
+        assert_eq!(e.centroid_nm, e.peak_nm);
+    }
+}
+
+/// Lines of mercury, nm (air): C. Sansonetti, M. Salit, J. Reader, Appl. Opt. 35 (1996) 74.
+#[test]
+fn a_mercury_lamp_below_whose_recording_254_nm_lies_is_told_what_that_would_do() {
+    let lines = [(365.015, 0.6), (404.656, 1.0), (435.834, 2.0), (546.075, 2.2), (577.0, 0.3)];
+    let light = |x: f64| lines.iter().map(|l| 1e4 * l.1 * gaussian(x, l.0, 1.4)).sum();
+    let r = report(&recording(298.0, 900.0, light, 300.0, 3.0), &[], ResponseKnown::No);
+    assert!(r.mercury.probability > 0.9, "{:?}", r.mercury);
+    let of = |m: &str| r.cathodes.iter().find(|c| c.material.starts_with(m)).unwrap();
+    let (aluminium, glass) = (of("aluminium"), "window glass");
+    assert_eq!(aluminium.through[0].1, Reach::CannotTell);
+    assert_eq!(aluminium.expected_254[0].1, Reach::Enough);
+    let behind = |name: &str| aluminium.expected_254.iter().find(|t| t.0.contains(name)).unwrap().1;
+    assert_eq!(behind(glass), Reach::Blocked);
+    assert_eq!(behind("ozone"), Reach::Enough);
 }
 
 #[test]
@@ -244,8 +333,14 @@ fn a_response_from_a_lamp_corrects_another_light() {
     let thermal = r.thermal.as_ref().unwrap();
     assert!((thermal.temperature_k.value - 2700.0).abs() < 60.0, "{thermal:?}");
     assert_eq!(r.kind.kind, SourceKind::Incandescent, "{:?}", r.kind);
-    let colour = r.colour.unwrap().correlated_k.unwrap();
-    assert!((colour - 2700.0).abs() < 80.0, "{colour}");
+    // The lamp is too faint in the violet for its curve to reach 400 nm, so that no colour is told.
+    match &r.colour {
+        Some(c) => {
+            let colour = c.correlated_k.unwrap();
+            assert!((colour - 2700.0).abs() < 80.0, "{colour}");
+        }
+        None => assert!(r.range_nm[0] > 401.0, "{:?}", r.range_nm),
+    }
     // What no lamp of that kind has, and what is no lamp.
     assert!(Response::from_lamp(&lamp, &peaks, crate::Measured::new(6500.0, 50.0)).is_err());
     let dark = recording(300.0, 1000.0, |_| 0.0, 500.0, 3.0);

@@ -1,8 +1,8 @@
 //! Is it a mercury lamp, and of what sort? Its lines keep company: where one is, the others are.
 
 use super::net::Net;
-use crate::Measured;
 use crate::signal::PeakList;
+use crate::{AxisKind, Measured, Spectrum};
 use serde::{Deserialize, Serialize};
 
 /// A line that a mercury lamp shows, or a pair that cheap instruments show as one.
@@ -85,6 +85,18 @@ impl Mercury {
     pub fn shows_resonance(&self) -> bool {
         self.seen().any(|c| c.line_nm == RESONANCE_NM)
     }
+}
+
+/// Judges the mercury lines of any recording whose axis is in nm; `None` where it is in pixels or
+/// has too few usable points. `peaks` are those of the recording; an axis that nobody has calibrated
+/// is taken as [`super::FACTORY_AXIS_U_NM`] wrong.
+pub fn mercury_in(spectrum: &Spectrum, peaks: &PeakList) -> Option<Mercury> {
+    if spectrum.axis().kind() != AxisKind::Nm {
+        return None;
+    }
+    let net = Net::new(spectrum, peaks)?;
+    let axis_u = |nm: f64| spectrum.axis_u_at(nm).unwrap_or(super::FACTORY_AXIS_U_NM);
+    Some(mercury(&net, peaks, &axis_u))
 }
 
 /// Judges the lines of a recording. `axis_u` as in [`super::region::shares`].

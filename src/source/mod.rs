@@ -35,7 +35,7 @@ pub use kind::{KindReport, SourceKind};
 pub use measure::{
     FACTORY_AXIS_U_NM, ResponseKnown, SourceReport, SourceSettings, check_claims, measure,
 };
-pub use mercury::{Companion, Mercury};
+pub use mercury::{Companion, Mercury, mercury_in};
 pub use region::{Region, RegionShare};
 pub use response::{COLOUR_TEMPERATURES_K, LAMP_FROM_NM, Response, lamp_response_u};
 pub use thermal::{Colour, Thermal, planck};

@@ -27,6 +27,9 @@ const USUAL_SLOPE_U: f64 = 0.7;
 const CLEARLY_BETTER: f64 = 0.5;
 /// Root mean square departure of the logarithm up to which a spectrum is Planck's.
 pub(super) const FITS_WITHIN: f64 = 0.12;
+/// Stretch that a recording and the response have to cover for a colour, nm: outside of it the eye
+/// sees little (the CIE 1931 observer's functions hold less than 1 % of their sums there).
+pub(super) const COLOUR_NM: [f64; 2] = [400.0, 700.0];
 /// Colours further than this from the black body's line have no correlated colour temperature
 /// (CIE 15: 5e-2 in the plane u, 2/3 v of 1976; value from memory).
 const MOST_DUV: f64 = 0.05;
@@ -182,10 +185,22 @@ fn planckian(tables: &LightTables, t: f64) -> [f64; 2] {
 }
 
 /// Chromaticity of the light and its correlated colour temperature: the nearest point of the black
-/// body's line in CIE 1960 u, v. `None` without light in the visible.
+/// body's line in CIE 1960 u, v. `None` without light in the visible, and where less than
+/// [`COLOUR_NM`] is covered.
 pub(super) fn colour(net: &Net, tables: &LightTables) -> Option<Colour> {
+    if !covers_colour(net) {
+        return None;
+    }
     let steps = (0..net.x.len()).map(|i| (net.x[i], cell(&net.x, i), net.y[i]));
     chromaticity(tristimulus(tables, steps), tables)
+}
+
+/// True where all of [`COLOUR_NM`] is covered.
+pub(super) fn covers_colour(net: &Net) -> bool {
+    /// A point spacing or two that may be missing at either end, nm.
+    const SLACK_NM: f64 = 1.0;
+    let [from, to] = net.range();
+    from <= COLOUR_NM[0] + SLACK_NM && to >= COLOUR_NM[1] - SLACK_NM
 }
 
 fn chromaticity(xyz: [f64; 3], tables: &LightTables) -> Option<Colour> {

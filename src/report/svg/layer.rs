@@ -62,6 +62,22 @@ impl Layer {
 
     /// Text with its baseline at `(x, y)`, turned by `turn` degrees about that point.
     pub fn text(&mut self, x: f64, y: f64, turn: f64, style: Type<'_>, text: &str) {
+        self.text_over(x, y, turn, style, "", text);
+    }
+
+    /// The same with a rim of the colour `halo` about the letters, so that lines do not run through
+    /// them; none where `halo` is empty.
+    pub fn text_over(
+        &mut self,
+        x: f64,
+        y: f64,
+        turn: f64,
+        style: Type<'_>,
+        halo: &str,
+        text: &str,
+    ) {
+        /// Width of the rim and of the gap that it leaves, px.
+        const HALO: f64 = 4.0;
         let (x, y) = (number(x), number(y));
         let _ = write!(self.out, "<text x=\"{x}\" y=\"{y}\"");
         if turn != 0.0 {
@@ -79,6 +95,13 @@ impl Layer {
         }
         if style.italic {
             self.out.push_str(" font-style=\"italic\"");
+        }
+        if !halo.is_empty() {
+            let _ = write!(
+                self.out,
+                " stroke=\"{halo}\" stroke-width=\"{HALO}\" stroke-linejoin=\"round\" \
+                 paint-order=\"stroke\""
+            );
         }
         let _ = writeln!(self.out, " fill=\"{}\">{}</text>", style.fill, escaped(text));
     }

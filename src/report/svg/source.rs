@@ -12,13 +12,15 @@ use super::{
 use crate::report::format;
 use crate::report::terminal::{kind_words, share_words};
 use crate::signal::PeakList;
-use crate::source::{Outcome, Region, SourceReport};
+use crate::source::{Emission, Outcome, Region, RegionShare, SourceReport};
 use crate::{Result, Spectrum};
 
 /// Size of the labels of emissions, px.
 const LABEL_SIZE: f64 = 12.0;
 /// Height of the row that names the regions, px.
 const REGION_ROOM: f64 = 34.0;
+/// Height of the row for the shares of regions too narrow for them, px.
+const NARROW_ROOM: f64 = 20.0;
 /// Height of the row of one label's window, px.
 const CLAIM_ROOM: f64 = 18.0;
 /// Most labels that are drawn.
@@ -56,15 +58,29 @@ pub fn source_plot(
     let area_h = h - top - bottom - frame::X_AXIS_ROOM;
     let to_px = |x: f64| (x - low) / (high - low) * area_w;
 
-    // Labels of the emissions decide the headroom.
+    // Labels of the emissions decide the headroom. The tallest has one, whatever its share.
+    let raw = curve::pieces(spectrum, low, high);
+    let tall = |e: &Emission| curve::height_at(&raw, e.peak_nm.value).unwrap_or(f64::MIN);
+    let within = |e: &&Emission| (low..=high).contains(&e.peak_nm.value);
+    let tallest = report
+        .emissions
+        .iter()
+        .filter(|e| within(e) && !e.ghost)
+        .max_by(|a, b| tall(a).total_cmp(&tall(b)));
+    let is_tallest = |e: &Emission| tallest.is_some_and(|t| std::ptr::eq(t, e));
     let shown: Vec<_> = report
         .emissions
         .iter()
-        .filter(|e| e.share >= LABELLED_SHARE && (low..=high).contains(&e.peak_nm.value))
+        .filter(|e| within(e) && (e.share >= LABELLED_SHARE || is_tallest(e)))
         .collect();
     let gap = LABEL_SIZE * LINE_HEIGHT;
-    let wishes: Vec<Wish> =
-        shown.iter().map(|e| Wish { at: to_px(e.peak_nm.value), weight: e.share }).collect();
+    let wishes: Vec<Wish> = shown
+        .iter()
+        .map(|e| {
+            let weight = if is_tallest(e) { f64::INFINITY } else { e.share };
+            Wish { at: to_px(e.peak_nm.value), weight }
+        })
+        .collect();
     let placed = place(&wishes, gap, gap / 2.0 + 1.0, area_w - gap / 2.0 - 1.0, REACH);
     let names: Vec<String> = shown
         .iter()
@@ -77,10 +93,15 @@ pub fn source_plot(
         })
         .collect();
     let room = placed.iter().map(|p| width(&names[p.wish], LABEL_SIZE)).fold(0.0, f64::max);
-    let rows = REGION_ROOM + claims.len() as f64 * CLAIM_ROOM;
+    let narrow = report.regions.iter().any(|s| {
+        let [a, b] = s.region.edges_nm();
+        let (a, b) = (a.max(low), b.min(high));
+        b > a && !share_fits(s, to_px(b) - to_px(a))
+    });
+    let region_room = REGION_ROOM + if narrow { NARROW_ROOM } else { 0.0 };
+    let rows = region_room + claims.len() as f64 * CLAIM_ROOM;
     let headroom = rows + room + 26.0;
 
-    let raw = curve::pieces(spectrum, low, high);
     let heights =
         Heights::new(&raw, &[report.dark.value], style.scale, headroom, STRIP + 3.0, area_h);
     let column = |x: f64| (to_px(x) * 2.0).floor() as i64;
@@ -117,7 +138,7 @@ pub fn source_plot(
     colours::strip(&mut layer, &frame, low, high)?;
     under_the_curve(&mut layer, &frame, &curves, &inks);
     for (i, c) in claims.iter().enumerate() {
-        let y = frame.area[1] + REGION_ROOM + (i as f64 + 0.5) * CLAIM_ROOM;
+        let y = frame.area[1] + region_room + (i as f64 + 0.5) * CLAIM_ROOM;
         claim(&mut layer, &frame, c, y, (low, high), &inks);
     }
     // Emissions with leader lines.
@@ -141,7 +162,14 @@ pub fn source_plot(
         layer.line(&line, inks.leader, 0.9, dash);
         let ink = if e.ghost { inks.ghost } else { inks.ink_text };
         let style = Type { class: "peak-label", italic: e.ghost, ..Type::plain(LABEL_SIZE, ink) };
-        layer.text(at + LABEL_SIZE * 0.35, foot, -90.0, style, &names[p.wish]);
+        layer.text_over(
+            at + LABEL_SIZE * 0.35,
+            foot,
+            -90.0,
+            style,
+            inks.paper_text,
+            &names[p.wish],
+        );
         layer.close();
     }
     foot(&mut layer, &footer, &inks, h);
@@ -175,6 +203,44 @@ fn footer(r: &SourceReport, style: &super::PlotStyle) -> Vec<String> {
     footer_wrapped(&lines, style)
 }
 
+/// Whether a region of so many px has room for its name and its share.
+fn share_fits(s: &RegionShare, wide: f64) -> bool {
+    wide >= NARROWEST && width(&share_words(s), SMALL) <= wide - 2.0
+}
+
+/// Shares of the regions too narrow for them, side by side in a row of their own, with leaders.
+fn narrow_shares(
+    layer: &mut Layer,
+    frame: &frame::Frame,
+    list: &[(&RegionShare, f64)],
+    inks: &Inks,
+) {
+    /// Between two of them, px.
+    const GAP: f64 = 12.0;
+    let [first, top, last, _] = frame.area;
+    let texts: Vec<String> =
+        list.iter().map(|(s, _)| format!("{} {}", s.region.word(), share_words(s))).collect();
+    let long: Vec<f64> = texts.iter().map(|t| width(t, SMALL)).collect();
+    let foot = top + REGION_ROOM + NARROW_ROOM - 6.0;
+    let mut from = first + 4.0;
+    for (i, (_, at)) in list.iter().enumerate() {
+        let rest: f64 = long[i..].iter().map(|w| w + GAP).sum();
+        let left = (at - 0.5 * long[i]).min(last - rest).max(from);
+        let hook = at.clamp(left + 4.0, left + long[i] - 4.0);
+        let line = [(*at, top + REGION_ROOM - 16.0), (hook, foot - SMALL - 1.0)];
+        layer.line(&line, inks.leader, 0.9, "");
+        layer.text_over(
+            left,
+            foot,
+            0.0,
+            Type::plain(SMALL, inks.ink_text),
+            inks.paper_text,
+            &texts[i],
+        );
+        from = left + long[i] + GAP;
+    }
+}
+
 /// Edges, names and shares of the regions; every second one has a tone.
 fn regions(
     layer: &mut Layer,
@@ -186,6 +252,7 @@ fn regions(
     /// Opacity of the tone.
     const TONE: f64 = 0.07;
     let [_, top, _, bottom] = frame.area;
+    let mut narrow: Vec<(&RegionShare, f64)> = Vec::new();
     for (i, s) in r.regions.iter().enumerate() {
         let [a, b] = s.region.edges_nm();
         let (a, b) = (a.max(low), b.min(high));
@@ -220,13 +287,16 @@ fn regions(
                 middle(SMALL + 1.0, true),
                 &shortened(name, SMALL + 1.0, room.max(28.0)),
             );
-            let share = share_words(s);
-            if width(&share, SMALL) <= room {
-                layer.text(x, top + 28.0, 0.0, middle(SMALL, false), &share);
+            if share_fits(s, right - left) {
+                layer.text(x, top + 28.0, 0.0, middle(SMALL, false), &share_words(s));
             }
+        }
+        if !share_fits(s, right - left) {
+            narrow.push((s, 0.5 * (left + right)));
         }
         layer.close();
     }
+    narrow_shares(layer, frame, &narrow, inks);
 }
 
 /// The window of a label as a bracket with its outcome.
@@ -264,9 +334,10 @@ fn claim(
     let right = if b < low { frame.area[0] + 12.0 } else { right };
     let left = if a > high { frame.area[2] - 12.0 } else { left };
     if right + 8.0 + long <= frame.area[2] {
-        layer.text(right + 8.0, y + 4.0, 0.0, bold, &text);
+        layer.text_over(right + 8.0, y + 4.0, 0.0, bold, inks.paper_text, &text);
     } else {
-        layer.text(left - 8.0, y + 4.0, 0.0, Type { anchor: "end", ..bold }, &text);
+        let end = Type { anchor: "end", ..bold };
+        layer.text_over(left - 8.0, y + 4.0, 0.0, end, inks.paper_text, &text);
     }
     layer.close();
 }

@@ -109,7 +109,7 @@ fn emissions(r: &SourceReport, width: usize) -> String {
             }
             vec![
                 if e.ghost { "image".into() } else { e.shape.word().to_string() },
-                format::measured(e.peak_nm),
+                if e.rises_to_end { NONE.into() } else { format::measured(e.peak_nm) },
                 format::measured(e.centroid_nm),
                 or_none(e.fwhm_nm),
                 format::share(e.share),
@@ -160,14 +160,16 @@ fn regions(r: &SourceReport, width: usize) -> String {
 /// A share with its uncertainty, in per cent; what does not stand clear of its uncertainty as the
 /// limit below which it is.
 pub fn share_words(s: &RegionShare) -> String {
+    /// More than two places of a per cent mean nothing here.
+    const LEAST: f64 = 0.01;
     match s.share {
         None => NONE.into(),
-        Some(m) if m.value < 2.0 * m.u => {
-            format!("< {} %", format::two_digits(100.0 * (m.value.max(0.0) + 2.0 * m.u)))
+        Some(m) if m.value < 2.0 * m.u || 100.0 * m.value < LEAST => {
+            let most = 100.0 * (m.value.max(0.0) + 2.0 * m.u);
+            format!("< {} %", format::two_digits(most.max(LEAST)))
         }
         Some(m) => {
-            // More than two places of a per cent mean nothing here.
-            let percent = Measured::new(100.0 * m.value, (100.0 * m.u).max(0.01));
+            let percent = Measured::new(100.0 * m.value, (100.0 * m.u).max(LEAST));
             format!("{} %", format::measured(percent))
         }
     }
@@ -255,15 +257,21 @@ fn claim_text(c: &ClaimResult) -> String {
     }
 }
 
-/// Which cathodes this light may free electrons from, through which envelope.
-pub fn electrodes(list: &[CathodeReach], glasses: &[Glass], style: &Style) -> String {
+/// Which cathodes this light may free electrons from, through which envelope. `from_nm` is where
+/// the recording begins.
+pub fn electrodes(list: &[CathodeReach], glasses: &[Glass], from_nm: f64, style: &Style) -> String {
     let width = style.columns();
-    let columns = [
+    // A mercury lamp whose resonance line lies below the recording.
+    let lamp = list.iter().any(|c| !c.expected_254.is_empty());
+    let mut columns = vec![
         ("cathode", Column::Text),
         ("work function, eV", Column::Number),
         ("threshold, nm (vacuum)", Column::Number),
         ("bare", Column::Word),
     ];
+    if lamp {
+        columns.push(("254 nm would be", Column::Word));
+    }
     let span = |[a, b]: [f64; 2], places: i32| match (a - b).abs() < 1e-9 {
         true => format::decimals(a, places),
         false => format!("{}–{}", format::decimals(a, places), format::decimals(b, places)),
@@ -273,32 +281,42 @@ pub fn electrodes(list: &[CathodeReach], glasses: &[Glass], style: &Style) -> St
         .map(|c| {
             let bare = c.through.first().map_or(NONE, |t| t.1.word());
             let [far, near] = c.threshold_nm;
-            vec![
+            let mut row = vec![
                 c.material.clone(),
                 span(c.work_function_ev, 2),
                 span([near, far], 0),
                 bare.to_string(),
-            ]
+            ];
+            if lamp {
+                row.push(c.expected_254.first().map_or(NONE, |t| t.1.word()).into());
+            }
+            row
         })
         .collect();
     let mut out = String::from("Photon energy against work functions\n");
     out += &grid(&columns, rows, width);
     let envelopes: Vec<String> =
         list.first().map_or(Vec::new(), |c| c.through.iter().map(|t| t.0.clone()).collect());
-    let of = |i: usize, what: Reach| {
+    let named = |i: usize, what: Reach, by: fn(&CathodeReach) -> &[(String, Reach)]| {
         let all: Vec<&str> = list
             .iter()
-            .filter(|c| c.through.get(i).is_some_and(|t| t.1 == what))
+            .filter(|c| by(c).get(i).is_some_and(|t| t.1 == what))
             .map(|c| c.material.split(',').next().unwrap_or_default())
             .collect();
         if all.is_empty() { NONE.to_string() } else { all.join(", ") }
     };
-    let columns = [
+    let of = |i: usize, what: Reach| named(i, what, |c| &c.through);
+    let untold = |i: usize| of(i, Reach::CannotTell) != NONE;
+    let some_untold = (0..envelopes.len()).any(untold);
+    let mut columns = vec![
         ("envelope", Column::Text),
         ("passes from, nm", Column::Word),
         ("frees electrons from", Column::Text),
         ("depends on the surface", Column::Text),
     ];
+    if lamp {
+        columns.push(("254 nm would free from", Column::Text));
+    }
     let rows = envelopes
         .iter()
         .enumerate()
@@ -306,19 +324,43 @@ pub fn electrodes(list: &[CathodeReach], glasses: &[Glass], style: &Style) -> St
             let edge = glasses.iter().find(|g| g.material == *name).map_or(NONE.into(), |g| {
                 format!("{:.0}–{:.0}", g.opaque_below_nm, g.clear_above_nm)
             });
-            if of(i, Reach::Blocked) != NONE {
-                return vec![
-                    name.clone(),
-                    edge,
-                    "nothing: no recorded light passes".into(),
-                    NONE.into(),
-                ];
+            let mut row = if of(i, Reach::Blocked) != NONE && !untold(i) {
+                vec![name.clone(), edge, "nothing: no recorded light passes".into(), NONE.into()]
+            } else {
+                vec![name.clone(), edge, of(i, Reach::Enough), of(i, Reach::Depends)]
+            };
+            if untold(i) && row[2] == NONE {
+                row[2] = format!("cannot be told (below {from_nm:.0} nm)");
+            } else if untold(i) {
+                row[2] += &format!("; the others cannot be told (below {from_nm:.0} nm)");
             }
-            vec![name.clone(), edge, of(i, Reach::Enough), of(i, Reach::Depends)]
+            if lamp {
+                row.push(match named(i, Reach::Enough, |c| &c.expected_254) {
+                    none if none == NONE
+                        && named(i, Reach::Blocked, |c| &c.expected_254) != NONE =>
+                    {
+                        "nothing: blocked".into()
+                    }
+                    all => all,
+                });
+            }
+            row
         })
         .collect();
     out.push('\n');
     out += &grid(&columns, rows, width);
+    if some_untold {
+        let what = format!(
+            "Cannot be told: the recording begins at {from_nm:.0} nm and shows nothing of shorter \
+             light, present or absent; such light might free electrons."
+        );
+        out += &paragraph("", &what, width);
+    }
+    if lamp {
+        let what = "A mercury lamp was recognised: 254 nm is to be expected unless the lamp's glass \
+                    or a phosphor takes it. The last column says what it would do.";
+        out += &paragraph("", what, width);
+    }
     out += &paragraph("", &format!("Note: {SURFACE_MATTERS}."), width);
     let mut sources: Vec<&str> = list.iter().map(|c| c.source.as_str()).collect();
     sources.extend(glasses.iter().map(|g| g.source.as_str()));
@@ -396,6 +438,9 @@ fn ratio(m: Measured) -> String {
         true => format!("{x:.1e}"),
         false => format::plain(format::significant(x, 3)),
     };
+    if m.value <= 0.0 && m.u <= 0.0 {
+        return "0".into();
+    }
     if m.value < 2.0 * m.u {
         return format!("< {}", short(m.value.max(0.0) + 2.0 * m.u));
     }
@@ -428,7 +473,10 @@ pub fn sources(list: &[(&str, &SourceReport)], style: &Style) -> String {
                 name.to_string(),
                 r.kind.kind.words().split(" (").next().unwrap_or_default().to_string(),
                 format::probability(r.kind.probability),
-                main.map_or(NONE.into(), |m| format::measured(m.peak_nm)),
+                main.map_or(NONE.into(), |m| match m.rises_to_end {
+                    true => NONE.into(),
+                    false => format::measured(m.peak_nm),
+                }),
                 main.and_then(|m| m.fwhm_nm).map_or(NONE.into(), format::measured),
                 format::share(ultraviolet),
                 r.share(Region::Visible).map_or(NONE.into(), |s| format::share(s.value)),
