@@ -160,18 +160,19 @@ fn broad_and_narrow(spectrum: &Spectrum, peaks: &PeakList) -> (f64, f64) {
             let reach = [p.centre.value - p.fwhm.value, p.centre.value + p.fwhm.value];
             let at = reach.map(|x| spectrum.axis().index_of(x).round().max(0.0) as usize);
             let (a, b) = (at[0].min(at[1]), at[0].max(at[1]).min(n.saturating_sub(1)));
-            wide[a.min(b)..=b].fill(true);
+            wide.iter_mut().take(b + 1).skip(a).for_each(|w| *w = true);
         }
     }
     let (mut hump, mut lines) = (0.0, 0.0);
-    for i in 0..n {
-        let above = peaks.baseline[i] - base;
-        if above > HUMP_SIGMAS * peaks.sigma[i] {
+    let points = spectrum.counts().iter().zip(&peaks.baseline).zip(&peaks.sigma);
+    for (((counts, baseline), sigma), wide) in points.zip(&wide) {
+        let above = baseline - base;
+        if above > HUMP_SIGMAS * sigma {
             hump += above;
         }
-        let over = spectrum.counts()[i] - peaks.baseline[i];
-        if over > 3.0 * peaks.sigma[i] {
-            *(if wide[i] { &mut hump } else { &mut lines }) += over;
+        let over = counts - baseline;
+        if over > 3.0 * sigma {
+            *(if *wide { &mut hump } else { &mut lines }) += over;
         }
     }
     (hump, lines)
