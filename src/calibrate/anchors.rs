@@ -35,6 +35,9 @@ const NARROWEST_PHOSPHOR_NM: f64 = 2.4;
 const NARROW_SHARE: f64 = 0.6;
 /// What is left of a phosphor's pull on a line that stands out of its flank.
 const FLANK_SHARE: f64 = 0.15;
+/// How far in line widths a phosphor's peak may draw a line that still carries the axis, with so
+/// much more uncertainty.
+const MAX_DRAWN_FWHM: f64 = 0.35;
 /// Significance below which a peak is not taken for a line of the lamp.
 const MIN_SIGNIFICANCE: f64 = 5.0;
 /// Residual in standard deviations beyond which an anchor is thrown out.
@@ -130,6 +133,9 @@ pub fn matches<'a>(
         // alone.
         let stands_out = p.line_like && p.fwhm.value * slope < NARROW_SHARE * NARROWEST_PHOSPHOR_NM;
         let drawn_nm = line.drawn_nm * if stands_out { FLANK_SHARE } else { 1.0 };
+        if drawn_nm > MAX_DRAWN_FWHM * fwhm_nm {
+            continue;
+        }
         let u_nm = (p.centre.u * slope).hypot(floor * fwhm_nm).hypot(line.u_nm).hypot(drawn_nm);
         let point = Point { x: p.centre.value, nm: line.nm, u_nm };
         let m = Match { line: *line, point, peak: k, recording };

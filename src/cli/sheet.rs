@@ -5,6 +5,7 @@ use super::args::SheetArgs;
 use super::output::{check_target, print, save};
 use super::settings::Common;
 use glowtell::bench::draft;
+use std::path::{Path, PathBuf};
 
 /// Name of the sheet within the folder.
 const SHEET: &str = "bench.toml";
@@ -18,7 +19,10 @@ pub fn run(args: &SheetArgs, common: &Common) -> anyhow::Result<Ending> {
         );
     }
     let draft = draft(&args.folder, &out, &common.import, &common.tables)?;
-    check_target(&out, &draft.files)?;
+    // The sheet that is to be replaced may lie among the files of the folder.
+    let is_old_sheet = |f: &&PathBuf| args.replace && is_same(f, &out);
+    let inputs: Vec<PathBuf> = draft.files.iter().filter(|f| !is_old_sheet(f)).cloned().collect();
+    check_target(&out, &inputs)?;
     save(&out, &draft.text)?;
     if common.quiet {
         return Ok(Ending::Answered);
@@ -30,4 +34,10 @@ pub fn run(args: &SheetArgs, common: &Common) -> anyhow::Result<Ending> {
         out.display()
     ))?;
     Ok(Ending::Answered)
+}
+
+/// True for two paths of one file that is a sheet.
+fn is_same(a: &Path, b: &Path) -> bool {
+    let whole = |p: &Path| p.canonicalize().ok();
+    b.extension().is_some_and(|e| e == "toml") && whole(a).is_some() && whole(a) == whole(b)
 }

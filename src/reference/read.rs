@@ -272,7 +272,8 @@ fn line_of(text: &str, byte: u64) -> usize {
     let first = 1 + before.iter().filter(|b| **b == b'\n').count();
     let skipped = after
         .split(|b| *b == b'\n')
-        .take_while(|l| l.starts_with(b"#") || l.iter().all(u8::is_ascii_whitespace));
+        // The reader takes a line of spaces or tabs for a row.
+        .take_while(|l| l.starts_with(b"#") || l.iter().all(|b| *b == b'\r'));
     first + skipped.count()
 }
 

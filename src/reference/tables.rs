@@ -394,6 +394,12 @@ mod tests {
         assert_eq!(tables.digest(), Tables::bundled().unwrap().digest());
     }
 
+    #[test]
+    fn a_row_of_a_tab_is_refused_with_its_line() {
+        let e = with_file("mine.csv", "species,wavelength_air_nm\n\t\n").unwrap_err().to_string();
+        assert!(e.contains("mine.csv, line 2: "), "{e}");
+    }
+
     proptest! {
         #![proptest_config(ProptestConfig::with_cases(64))]
 
