@@ -163,7 +163,8 @@ pub(super) fn mercury(net: &Net, peaks: &PeakList, axis_u: &dyn Fn(f64) -> f64) 
             Companion {
                 line_nm: e.nm,
                 found_nm: f.map(|k| peaks.peaks[k].centre),
-                relative_height: height / highest,
+                // Where nothing stands up, the limit says nothing: it is at most the whole.
+                relative_height: (height / highest).min(1.0),
             }
         })
         .collect();
