@@ -27,6 +27,8 @@
 
 #[path = "confidence/ask.rs"]
 mod ask;
+#[path = "population/dice.rs"]
+mod dice;
 #[path = "confidence/draw.rs"]
 mod draw;
 #[path = "confidence/fit.rs"]

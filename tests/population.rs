@@ -33,6 +33,8 @@
 //! | gas lamps | kT 0.4 to 1.5 eV; each line's light scattered log-normally with the standard deviation of log-uniform 1/3 to 3; one line in ten missing; ion's lines of Ar and Kr 0.02 to 0.3 in 1 of 4; argon of Hg+Ar 0.1 to 1 of the mercury |
 //! | factory axis | offset, tilt and curvature in free proportion, largest error 0 to 3 nm |
 
+#[path = "population/dice.rs"]
+mod dice;
 #[path = "population/draw.rs"]
 mod draw;
 #[path = "population/judge.rs"]

@@ -24,6 +24,14 @@ const FAINT: (f64, f64) = (-4.6, 0.75);
 const STEP: f64 = 1.0;
 /// Factor in the logarithm by which the strongest line may be lacking in what is recorded.
 const HIDDEN_STRONGEST: f64 = 2.0;
+/// Logarithm by which the strongest line of the dimmest gas tried is below what is surely seen.
+const DIMMEST: f64 = 0.5;
+/// Least that one feature leaves of the odds, whatever lacks: a table may be wrong of any line.
+const LEAST_FACTOR: f64 = 1e-3;
+/// Exponent of the number of peaks against their height, as far as few peaks can tell it.
+const HEIGHT_EXPONENT: (f64, f64) = (0.3, 2.0);
+/// Nats from which a group is there for certain, and its odds are no number any more.
+const CERTAIN_NATS: f64 = 500.0;
 /// Most steps.
 const MAX_STEPS: usize = 16;
 /// Nats lost for a tall peak that is nothing of the lamp's, from the logarithm of its height over
@@ -92,29 +100,15 @@ fn strangers(seen: &[Seen], nm: &[f64], explained: &[bool; MAX_SEEN], fwhm_nm: f
         .sum()
 }
 
-/// The evidence for the axis that puts the peak `k` of `seen` at `nm[k]` (ascending) on a recording
-/// whose axis runs over `range` nm.
-pub fn weigh(
+/// Each feature with the peak that is likeliest its own, and which peaks lie on a feature.
+fn places(
     marks: &[Mark],
     seen: &[Seen],
     nm: &[f64],
-    range: (f64, f64),
+    span: f64,
     fwhm_nm: f64,
     place_fwhm: f64,
-) -> Score {
-    let span = (range.1 - range.0).max(1.0);
-    let mut heights: Vec<f64> = seen.iter().map(|s| s.ln_height).collect();
-    heights.sort_by(f64::total_cmp);
-    let faintest = heights.get((SURELY_SEEN * heights.len() as f64) as usize).copied();
-    let faintest = faintest.unwrap_or(0.0);
-    let tallest = seen.iter().map(|s| s.ln_height).fold(f64::NEG_INFINITY, f64::max);
-    // Peaks taller than h grow fewer as h^-a (Hill's estimate).
-    let n = seen.len() as f64;
-    let a = (n / seen.iter().map(|s| (s.ln_height - faintest).max(0.0)).sum::<f64>().max(1.0))
-        .clamp(0.3, 2.0);
-    let from = marks.partition_point(|m| m.nm < range.0 + fwhm_nm);
-    let to = marks.partition_point(|m| m.nm <= range.1 - fwhm_nm);
-    let marks = &marks[from..to.max(from)];
+) -> (Vec<Place>, [bool; MAX_SEEN]) {
     // Pairs that may belong together, the likeliest first.
     let mut pairs: Vec<(f64, usize, usize, f64)> = Vec::new();
     let mut explained = [false; MAX_SEEN];
@@ -135,8 +129,7 @@ pub fn weigh(
         }
     }
     pairs.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let mut taken = [false; MAX_SEEN];
-    let mut places: Vec<Place> = marks
+    let mut out: Vec<Place> = marks
         .iter()
         .map(|m| Place {
             group: m.group,
@@ -146,57 +139,116 @@ pub fn weigh(
             hidden: false,
         })
         .collect();
+    let mut taken = [false; MAX_SEEN];
     for (_, i, j, place) in &pairs {
-        if !taken[*j] && places[*i].peak.is_none() {
+        if !taken[*j] && out[*i].peak.is_none() {
             taken[*j] = true;
-            places[*i].peak = Some((*place, *j));
+            out[*i].peak = Some((*place, *j));
         }
     }
-    for (p, m) in places.iter_mut().zip(marks) {
+    for (p, m) in out.iter_mut().zip(marks) {
         p.hidden = p.peak.is_none() && covered(seen, nm, m.nm, fwhm_nm);
     }
+    (out, explained)
+}
+
+/// The heights of a recording's peaks, in the logarithm.
+struct Heights {
+    /// From here on peaks are surely seen.
+    faintest: f64,
+    tallest: f64,
+    /// Peaks taller than h grow fewer as h to the power of minus this (Hill, Ann. Stat. 3 (1975)
+    /// 1163).
+    exponent: f64,
+}
+
+impl Heights {
+    fn of(seen: &[Seen]) -> Self {
+        let mut heights: Vec<f64> = seen.iter().map(|s| s.ln_height).collect();
+        heights.sort_by(f64::total_cmp);
+        let quantile = (SURELY_SEEN * heights.len() as f64) as usize;
+        let faintest = heights.get(quantile).copied().unwrap_or(0.0);
+        let tallest = heights.last().copied().unwrap_or(f64::NEG_INFINITY);
+        let above: f64 = heights.iter().map(|h| (h - faintest).max(0.0)).sum();
+        let exponent = heights.len() as f64 / above.max(1.0);
+        Heights {
+            faintest,
+            tallest,
+            exponent: exponent.clamp(HEIGHT_EXPONENT.0, HEIGHT_EXPONENT.1),
+        }
+    }
+
+    /// Evidence of the features of one group, nats, summed over the brightness that it may have.
+    fn group_nats(&self, here: &[Place], seen: &[Seen]) -> f64 {
+        let strongest = here.iter().map(|p| p.ln_strength).fold(f64::NEG_INFINITY, f64::max);
+        let least = self.faintest - strongest - DIMMEST;
+        let most = self.tallest - strongest + HIDDEN_STRONGEST;
+        let steps = (((most - least) / STEP).ceil() as usize).clamp(1, MAX_STEPS);
+        let mut sums = [0.0; MAX_STEPS];
+        for (k, sum) in sums[..steps].iter_mut().enumerate() {
+            let bright = least + (most - least) * (k as f64 + 0.5) / steps as f64;
+            *sum = here.iter().map(|p| self.nats(p, p.ln_strength + bright, strongest, seen)).sum();
+        }
+        let top = sums[..steps].iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        top + (sums[..steps].iter().map(|s| (s - top).exp()).sum::<f64>() / steps as f64).ln()
+    }
+
+    /// Evidence of one feature that is expected at a height, nats.
+    fn nats(&self, p: &Place, expected: f64, strongest: f64, seen: &[Seen]) -> f64 {
+        let unseen = expected < self.faintest - UNSEEN_SIGMA * SCATTER;
+        if p.peak.is_none() && (p.hidden || unseen) {
+            return 0.0;
+        }
+        let sure = if p.ln_strength < strongest + FAINT.0 { FAINT.1 } else { 1.0 };
+        let exists = p.exists * sure;
+        let lacks = 1.0 - exists * below((expected - self.faintest) / SCATTER);
+        let factor = match p.peak {
+            Some((place, j)) => {
+                let s = &seen[j];
+                let height = if s.clipped {
+                    below((expected - s.ln_height) / SCATTER)
+                } else {
+                    let d = s.ln_height - expected;
+                    ((1.0 - ASTRAY.0) * normal(d, SCATTER) + ASTRAY.0 * normal(d, ASTRAY.1))
+                        / self.exponent
+                };
+                lacks + exists * height * place.min(MATCH_CAP).exp()
+            }
+            None => lacks,
+        };
+        factor.max(LEAST_FACTOR).ln()
+    }
+}
+
+/// The evidence for the axis that puts the peak `k` of `seen` at `nm[k]` (ascending) on a recording
+/// whose axis runs over `range` nm.
+pub fn weigh(
+    marks: &[Mark],
+    seen: &[Seen],
+    nm: &[f64],
+    range: (f64, f64),
+    fwhm_nm: f64,
+    place_fwhm: f64,
+) -> Score {
+    let span = (range.1 - range.0).max(1.0);
+    let from = marks.partition_point(|m| m.nm < range.0 + fwhm_nm);
+    let to = marks.partition_point(|m| m.nm <= range.1 - fwhm_nm);
+    let marks = &marks[from..to.max(from)];
+    let heights = Heights::of(seen);
+    let (places, explained) = places(marks, seen, nm, span, fwhm_nm, place_fwhm);
     let mut total = Score { nats: 0.0, met: 0 };
     let mut groups: Vec<usize> = places.iter().map(|p| p.group).collect();
     groups.sort_unstable();
     groups.dedup();
     for group in groups {
-        let here = || places.iter().filter(move |p| p.group == group);
-        let strongest = here().map(|p| p.ln_strength).fold(f64::NEG_INFINITY, f64::max);
-        let (least, most) = (faintest - strongest - 0.5, tallest - strongest + HIDDEN_STRONGEST);
-        let steps = (((most - least) / STEP).ceil() as usize).clamp(1, MAX_STEPS);
-        let mut sums = [0.0; MAX_STEPS];
-        for (k, sum) in sums[..steps].iter_mut().enumerate() {
-            let bright = least + (most - least) * (k as f64 + 0.5) / steps as f64;
-            for p in here() {
-                let expected = p.ln_strength + bright;
-                if p.peak.is_none() && (p.hidden || expected < faintest - UNSEEN_SIGMA * SCATTER) {
-                    continue;
-                }
-                let sure = if p.ln_strength < strongest + FAINT.0 { FAINT.1 } else { 1.0 };
-                let exists = p.exists * sure;
-                let shows = exists * below((expected - faintest) / SCATTER);
-                let factor = match p.peak {
-                    Some((place, j)) => {
-                        let s = &seen[j];
-                        let height = if s.clipped {
-                            below((expected - s.ln_height) / SCATTER)
-                        } else {
-                            let d = s.ln_height - expected;
-                            ((1.0 - ASTRAY.0) * normal(d, SCATTER) + ASTRAY.0 * normal(d, ASTRAY.1))
-                                / a
-                        };
-                        1.0 - shows + exists * height * place.min(MATCH_CAP).exp()
-                    }
-                    None => 1.0 - shows,
-                };
-                *sum += factor.max(1e-3).ln();
-            }
-        }
-        let top = sums[..steps].iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let mean =
-            top + (sums[..steps].iter().map(|s| (s - top).exp()).sum::<f64>() / steps as f64).ln();
+        let here: Vec<Place> = places.iter().filter(|p| p.group == group).copied().collect();
+        let nats = heights.group_nats(&here, seen);
         let present = marks.iter().find(|m| m.group == group).map_or(1.0, |m| m.present);
-        total.nats += if mean > 500.0 { mean } else { (1.0 - present + present * mean.exp()).ln() };
+        total.nats += if nats > CERTAIN_NATS {
+            nats + present.ln()
+        } else {
+            (1.0 - present + present * nats.exp()).ln()
+        };
     }
     total.met = marks.iter().zip(&places).filter(|(m, p)| m.line && p.peak.is_some()).count();
     total.nats -= strangers(seen, nm, &explained, fwhm_nm);

@@ -1,5 +1,6 @@
 //! One recording of a tube or another light, with what is truly in it.
 
+use crate::dice::Dice;
 use glowtell::AxisKind;
 use glowtell::Spectrum;
 use glowtell::reference::Tables;
@@ -8,7 +9,7 @@ use glowtell::simulate::{
     Instrument, Lamp, LineShape, Polynomial, Response, Scene, SingleLine, factory_axis, record,
     truth_axis,
 };
-use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
+use rand::RngExt;
 use rand_distr::{Distribution, StandardNormal};
 
 /// Standard deviation of the logarithm for log-uniform strengths from 1/3 to 3.
@@ -91,17 +92,7 @@ pub struct Draw {
     pub ratio: f64,
 }
 
-struct Dice(ChaCha8Rng);
-
 impl Dice {
-    fn within(&mut self, lo: f64, hi: f64) -> f64 {
-        self.0.random_range(lo..hi)
-    }
-
-    fn log(&mut self, lo: f64, hi: f64) -> f64 {
-        self.within(lo.ln(), hi.ln()).exp()
-    }
-
     fn chance(&mut self, p: f64) -> bool {
         self.within(0.0, 1.0) < p
     }
@@ -129,7 +120,7 @@ struct Content {
 impl Draw {
     /// The recording of this seed.
     pub fn new(seed: u64, tables: &Tables, wish: &Wish) -> Self {
-        let mut dice = Dice(ChaCha8Rng::seed_from_u64(seed));
+        let mut dice = Dice::new(seed);
         let (mut instrument, fwhm_nm) = instrument(&mut dice, wish);
         let kind = wish.kind.unwrap_or_else(|| {
             let v = dice.within(0.0, 1.0);

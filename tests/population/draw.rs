@@ -1,5 +1,6 @@
 //! One instrument with its lamp.
 
+use crate::dice::Dice;
 use crate::lamp;
 use glowtell::AxisKind;
 use glowtell::reference::{Tables, line_strengths};
@@ -7,7 +8,7 @@ use glowtell::simulate::{
     Detector, Dispersion, FactoryError, Fringes, Glass, Glow, Grating, HotPixel, Hump, Instrument,
     Lamp, LineShape, Polynomial, Response, Scene, SingleLine, record,
 };
-use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
+use rand::RngExt;
 use rand_distr::{Distribution, StandardNormal};
 
 /// Names of the lamps; the fluorescent one first.
@@ -38,17 +39,7 @@ pub struct Draw {
     pub auto: bool,
 }
 
-struct Dice(ChaCha8Rng);
-
 impl Dice {
-    fn within(&mut self, lo: f64, hi: f64) -> f64 {
-        self.0.random_range(lo..hi)
-    }
-
-    fn log(&mut self, lo: f64, hi: f64) -> f64 {
-        self.within(lo.ln(), hi.ln()).exp()
-    }
-
     fn one_in(&mut self, n: f64) -> bool {
         self.within(0.0, n) < 1.0
     }
@@ -67,7 +58,7 @@ impl Dice {
 impl Draw {
     /// The instrument of this seed.
     pub fn new(seed: u64, tables: &Tables) -> Self {
-        let mut dice = Dice(ChaCha8Rng::seed_from_u64(seed));
+        let mut dice = Dice::new(seed);
         let lamp =
             if dice.one_in(2.0) { LAMPS[0] } else { LAMPS[dice.0.random_range(1..LAMPS.len())] };
         let fwhm = dice.log(0.3, 6.0);
