@@ -141,8 +141,8 @@ fn helium_in_neon() {
 #[test]
 #[ignore = "takes minutes"]
 fn limits_hold() {
-    let (alarms, hits) = limits::coverage(number(SIZE_VARIABLE).unwrap_or(limits::SIZE));
-    println!("with nothing there {alarms:.3} above L_C, at the limit {hits:.3}");
+    let (alarms, hits, n) = limits::coverage(seeds((limits::FIRST, limits::SIZE)));
+    println!("{n} limits: with nothing there {alarms:.3} above L_C, at the limit {hits:.3}");
     assert!((0.03..=0.07).contains(&alarms), "{alarms}");
     assert!((0.93..=0.97).contains(&hits), "{hits}");
 }

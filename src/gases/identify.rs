@@ -9,7 +9,7 @@ use super::mixture::{self, Part};
 use super::pattern::{Feature, Pattern, pattern, single};
 use super::{GasReport, GasSettings, summary, verdict};
 use crate::reference::{Shading, Species, Tables};
-use crate::signal::PeakList;
+use crate::signal::{PeakList, Readings};
 use crate::{AxisKind, Error, Mask, Result, Spectrum};
 
 /// A peak broader than this many line widths is no line of a low-pressure tube; hydrogen in a
@@ -101,6 +101,11 @@ pub fn identify(
     for (k, p) in in_play.iter().zip(parts) {
         part[*k] = p;
     }
+    let readings = Readings::new(spectrum, peaks);
+    let reading = |nm: f64| {
+        let at = nm - correction.at(nm);
+        readings.height(at, width.fwhm(at))
+    };
     let mut report = verdict::conclude(&verdict::Case {
         patterns: &patterns,
         judged: &judged,
@@ -110,6 +115,7 @@ pub fn identify(
         settings,
         spectrum,
         peaks,
+        reading: &reading,
         phosphor: explained.last().map_or(&[][..], Vec::as_slice),
     });
     let brightest = seen.iter().max_by(|a, b| a.height.total_cmp(&b.height));

@@ -9,9 +9,9 @@ use super::pattern::Pattern;
 use super::summary::{NO_SHIFT, by_gas, claimed_share};
 use super::words::{self, reason};
 use super::{GasReport, GasSettings, LineEvidence, SpeciesVerdict, Verdict};
-use crate::Spectrum;
 use crate::reference::SpeciesKind;
 use crate::signal::PeakList;
+use crate::{Measured, Spectrum};
 
 /// Probability from which a species is `seen`.
 pub const SEEN: f64 = 0.99;
@@ -102,6 +102,8 @@ pub struct Case<'a> {
     pub spectrum: &'a Spectrum,
     /// Its peaks.
     pub peaks: &'a PeakList,
+    /// Height (counts) of a line at any wavelength, whether one was found there or not.
+    pub reading: &'a dyn Fn(f64) -> Option<Measured>,
     /// What the phosphor of a fluorescent lamp explains of each peak.
     pub phosphor: &'a [f64],
 }

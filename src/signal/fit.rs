@@ -47,6 +47,11 @@ pub struct Component {
 }
 
 impl Component {
+    /// How far its light reaches to either side, axis units.
+    pub fn reach(&self, eta: f64) -> f64 {
+        self.fwhm * if eta == 0.0 { GAUSSIAN_REACH } else { LORENTZIAN_REACH }
+    }
+
     /// Counts of this line at `x`.
     pub fn at(&self, x: f64, eta: f64) -> f64 {
         let u = ((x - self.centre) / self.fwhm).abs();

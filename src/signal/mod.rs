@@ -8,6 +8,7 @@ mod find;
 pub mod fit;
 pub mod lm;
 mod noise;
+mod reading;
 mod spikes;
 mod width;
 
@@ -17,6 +18,7 @@ pub use find::{MAX_LINE_WIDTH_NM, MIN_POINTS, find_peaks};
 pub use noise::{Noise, RELATIVE_FLOOR, estimate as noise_of, flag_saturation};
 
 use crate::{AxisKind, Measured};
+pub use reading::Readings;
 use serde::{Deserialize, Serialize};
 
 /// Width of an unresolved line along the axis: `fwhm(x) = value + slope · (x − at)`, in axis
