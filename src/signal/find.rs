@@ -203,7 +203,7 @@ impl<'a> Work<'a> {
         };
         let longest = longest_run(&self.clipped);
         let half_window = (BASELINE_WINDOW_FWHM * width_points).round() as usize + 1 + longest;
-        let base = baseline::clip(&self.y, &self.noise.sigma, width_points, half_window);
+        let base = baseline::clip(&self.y, &self.noise.sigma, half_window);
         let r: Vec<f64> = self.y.iter().zip(&base).map(|(y, b)| y - b).collect();
         let sigma: Vec<f64> = self
             .noise
