@@ -8,6 +8,7 @@ use super::settings::Common;
 use anyhow::anyhow;
 use glowtell::bench::{self, BenchResult, ItemKind, Progress, RunSettings, Sheet};
 use glowtell::report::record::{Record, SummaryRow};
+use glowtell::report::html::{self, InputFile, Page};
 use glowtell::report::svg::{calibration_plot, lamp_plot, source_plot, spectrum_plot};
 use glowtell::report::{self, cautions};
 use glowtell::source::{Compared, Comparison, compare};
@@ -36,6 +37,8 @@ const SOURCES_CSV: &str = "sources.csv";
 const COMPARISON_CSV: &str = "comparison.csv";
 /// One object an item.
 const SUMMARY_JSON: &str = "summary.json";
+/// All of it on one page.
+const PAGE: &str = "report.html";
 
 pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
     let sheet = Sheet::load(&args.sheet)?;
@@ -63,7 +66,8 @@ pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
         .map(|i| records::item(i, profile, &settings.examine, common, &digest))
         .collect::<anyhow::Result<_>>()?;
     let rows: Vec<SummaryRow> = records.iter().map(Into::into).collect();
-    let files = files(&result, &records, &rows, common)?;
+    let mut files = files(&result, &records, &rows, common)?;
+    files.push((PAGE.into(), page(args, &result, &records, &settings, &files, common)?));
     write(&files, &args.out, &inputs(args, &sheet, &result, common))?;
     if common.json {
         print(&report::record::to_json(&rows)?)?;
@@ -134,6 +138,58 @@ fn files(
         out.push((COMPARISON_CSV.into(), report::csv::comparison(&c)?));
     }
     Ok(out)
+}
+
+/// The page. `files` are those of the results; it gives out what concerns the whole bench.
+fn page(
+    args: &RunArgs,
+    result: &BenchResult,
+    records: &[Record],
+    settings: &RunSettings,
+    files: &[(String, String)],
+    common: &Common,
+) -> anyhow::Result<String> {
+    let of_bench =
+        [PROFILE, SUMMARY_CSV, VERDICTS_CSV, SOURCES_CSV, COMPARISON_CSV, SUMMARY_JSON];
+    let given: Vec<(String, String)> =
+        files.iter().filter(|(name, _)| of_bench.contains(&name.as_str())).cloned().collect();
+    let mut used = vec![
+        ("reading".to_string(), serde_json::to_value(&settings.import)?),
+        ("lines and gases".to_string(), serde_json::to_value(&settings.examine)?),
+    ];
+    if let Some(p) = &result.instrument.profile {
+        used.push(("axis".to_string(), serde_json::to_value(&p.settings)?));
+    }
+    let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into();
+    let sheet = InputFile {
+        role: "sheet".into(),
+        name: name(&args.sheet),
+        sha256: glowtell::report::files::digest(&args.sheet),
+    };
+    let inputs: Vec<InputFile> = common
+        .profile
+        .iter()
+        .map(|p| ("profile", p))
+        .chain(common.frame_files.iter().map(|f| ("dark, background or flat", f)))
+        .map(|(role, path)| InputFile {
+            role: role.into(),
+            name: name(path),
+            sha256: glowtell::report::files::digest(path),
+        })
+        .collect();
+    let notes: Vec<&str> =
+        common.tables.notes().iter().chain(&result.notes).map(String::as_str).collect();
+    let comparison = compared(result);
+    Ok(html::page(&Page {
+        sheet,
+        result,
+        records,
+        comparison: comparison.as_ref(),
+        settings: &used,
+        files: &given,
+        inputs: &inputs,
+        notes: &notes,
+    })?)
 }
 
 /// Everything that was read, lest it be overwritten.

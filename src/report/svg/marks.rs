@@ -182,7 +182,8 @@ pub fn draw(
             Sort::Unclaimed => "peak unclaimed",
             Sort::Ghost => "peak ghost",
         };
-        layer.open(class, Some(&m.title));
+        let at = format::decimals(m.x, 3);
+        layer.open_told(class, &m.title, &[("at", &at), ("label", &m.label)]);
         let (x, y) = (frame.px(m.x), tip(m.x));
         let (ink, dash) = match m.sort {
             Sort::Plain | Sort::Claimed => (inks.leader, ""),

@@ -23,6 +23,9 @@ mod verification;
 #[cfg(test)]
 mod tests;
 
+pub(super) use colours::of_wavelength;
+pub(super) use text::{FAMILY, escaped};
+
 pub use calibration::calibration_plot;
 pub use lamp::lamp_plot;
 pub use source::source_plot;
@@ -78,7 +81,7 @@ pub fn spectrum_plot(
     style.check()?;
     let inks = style.theme.inks();
     let (w, h) = (style.width_px, style.height_px);
-    let has_panel = gases.is_some() && w >= panel::FROM_WIDTH;
+    let has_panel = gases.is_some() && w >= panel::FROM_WIDTH && style.verdicts_beside;
     let footer = footer_lines(spectrum, peaks, gases, style);
     let (low, high) = shown_range(spectrum, style);
 
@@ -101,11 +104,7 @@ pub fn spectrum_plot(
     // Counts to heights.
     let raw = curve::pieces(spectrum, low, high);
     let heights = Heights::new(&raw, &peaks.baseline, style.scale, plan.headroom, strip, area_h);
-    let column = |x: f64| (to_px(x) * 2.0).floor() as i64;
-    let curves: Vec<Vec<(f64, f64)>> = raw
-        .iter()
-        .map(|p| curve::thinned(p, column).iter().map(|(x, y)| (*x, heights.of(*y))).collect())
-        .collect();
+    let curves = heights.curves(&raw, to_px, area_h, style.tolerance_px);
     let x_title = match spectrum.axis().kind() {
         AxisKind::Nm => "wavelength / nm (air)",
         AxisKind::Pixel => "pixel",
@@ -156,7 +155,8 @@ pub fn spectrum_plot(
     }
     let headline = headline(style, &spectrum.provenance.name);
     let description = description(spectrum, peaks, gases, &plan);
-    Ok(document(w, h, headline, &description, &frame.body, layer))
+    let svg = document(w, h, headline, &description, &frame.body, layer);
+    Ok(told(svg, &frame, (low, high), spectrum))
 }
 
 /// How counts become heights in the coordinates that the plotting library is given.
@@ -205,6 +205,27 @@ impl Heights {
             Scale::Linear => above,
             Scale::SquareRoot => above.sqrt(),
         }
+    }
+
+    /// The pieces in heights, as they are drawn on a plotting area of `area_h` px: thinned where
+    /// many share a column, and straightened by `tolerance` px.
+    fn curves(
+        &self,
+        raw: &[Vec<(f64, f64)>],
+        to_px: impl Fn(f64) -> f64,
+        area_h: f64,
+        tolerance: f64,
+    ) -> Vec<Vec<(f64, f64)>> {
+        let column = |x: f64| (to_px(x) * 2.0).floor() as i64;
+        let px = area_h / (self.range.1 - self.range.0);
+        let one = |piece: &Vec<(f64, f64)>| {
+            let points: Vec<(f64, f64)> =
+                curve::thinned(piece, column).iter().map(|(x, y)| (*x, self.of(*y))).collect();
+            let on_paper: Vec<(f64, f64)> =
+                points.iter().map(|(x, y)| (to_px(*x), y * px)).collect();
+            curve::needed(&on_paper, tolerance).into_iter().map(|i| points[i]).collect()
+        };
+        raw.iter().map(one).collect()
     }
 
     /// Power of ten, a multiple of three, that keeps the numbers at the axis short.
@@ -438,6 +459,23 @@ fn description(
         ));
     }
     text
+}
+
+/// The document with what programs may read of it at its root: the plotting area (left, top, right,
+/// bottom, px), the range of the axis, what the axis is, and the unit of the counts.
+fn told(svg: String, frame: &Frame, (low, high): (f64, f64), spectrum: &Spectrum) -> String {
+    let area = frame.area.map(number).join(" ");
+    let axis = match spectrum.axis().kind() {
+        AxisKind::Nm => "nm",
+        AxisKind::Pixel => "pixel",
+    };
+    let data = format!(
+        " data-area=\"{area}\" data-range=\"{} {}\" data-axis=\"{axis}\" data-unit=\"{}\" role=",
+        format::plain(low),
+        format::plain(high),
+        text::escaped(&spectrum.unit)
+    );
+    svg.replacen(" role=", &data, 1)
 }
 
 /// The finished document.

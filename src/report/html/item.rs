@@ -1,0 +1,109 @@
+//! The section of one tube or light.
+
+use super::data::{self, Download};
+use super::tables::{claims, emissions, peaks, regions, verdicts};
+use super::write::Html;
+use super::{Page, figure, item_id, reasons};
+use crate::bench::{Examination, ItemKind, ItemResult};
+use crate::report::record::Record;
+use crate::report::svg::{source_plot, spectrum_plot};
+use crate::report::{csv, format};
+use crate::source::SourceReport;
+use crate::{AxisKind, Result};
+
+/// Writes the section.
+pub fn write(h: &mut Html, page: &Page<'_>, item: &ItemResult, record: &Record) -> Result<()> {
+    let id = item_id(&item.file_name);
+    h.open("article", &[("aria-labelledby", &id)]);
+    h.element("h3", &[("id", &id)], &item.name);
+    match &item.outcome {
+        Ok(e) => answered(h, page, item, e, record)?,
+        Err(why) => {
+            h.element("p", &[("class", "alert")], &format!("No answer: {why}"));
+            h.facts(&item.told);
+            data::links(h, &format!("Files of {}", item.name), &[(&record_file(item, record)?, "")]);
+        }
+    }
+    h.close("article");
+    Ok(())
+}
+
+fn answered(
+    h: &mut Html,
+    page: &Page<'_>,
+    item: &ItemResult,
+    e: &Examination,
+    record: &Record,
+) -> Result<()> {
+    let gases = e.gases.as_ref().filter(|_| item.kind == ItemKind::Tube);
+    match (&item.source, gases) {
+        (Some(s), _) => h.paragraph(&crate::report::terminal::kind_words(s)),
+        (None, Some(g)) => h.paragraph(&crate::gases::in_words(g).join(" ")),
+        _ => {}
+    }
+    let style = page.plot_style(&item.name);
+    let svg = match &item.source {
+        Some(s) => source_plot(&e.spectrum, &e.peaks, s, &style)?,
+        None => spectrum_plot(&e.spectrum, &e.peaks, e.gases.as_ref(), &style)?,
+    };
+    figure(h, &svg, &format!("Recording of {}", item.name), true);
+    if let Some(g) = gases {
+        h.table(&verdicts(g));
+    }
+    if let Some(s) = &item.source {
+        light(h, item, s);
+    }
+    h.facts(&item.told);
+    if let Some(g) = gases {
+        h.details("Reasons for each verdict", reasons::of_gases(g, &e.peaks));
+    }
+    let mut lines = Html::default();
+    lines.table(&peaks(&e.peaks, e.gases.as_ref()));
+    h.details(&format!("All {}", format::counted(e.peaks.peaks.len(), "line", "lines")), lines);
+    let mut notes = Html::default();
+    let of_source = item.source.iter().flat_map(|s| &s.notes).map(String::as_str);
+    let all: Vec<&str> = e.all_notes().into_iter().chain(of_source).collect();
+    notes.list(all.iter().copied());
+    h.details(&format::counted(all.len(), "note on the way", "notes on the way"), notes);
+    if !record.cautions.is_empty() {
+        let topics: Vec<&str> = record.cautions.iter().map(|c| c.topic.as_str()).collect();
+        h.open("p", &[("class", "alert")]);
+        h.element("a", &[("href", "#cautions")], &format!("Cautions: {}", topics.join(", ")));
+        h.close("p");
+    }
+    let recording = Download {
+        name: format!("{}.csv", item.file_name),
+        what: match e.spectrum.axis().kind() {
+            AxisKind::Nm => "the recording on its axis".into(),
+            AxisKind::Pixel => "the recording".into(),
+        },
+        content: csv::recording(&e.spectrum)?,
+    };
+    let lines = Download {
+        name: format!("{}-lines.csv", item.file_name),
+        what: "its lines".into(),
+        content: csv::peaks(&e.peaks, e.gases.as_ref())?,
+    };
+    let record = record_file(item, record)?;
+    let files = [(&recording, "recording"), (&lines, ""), (&record, "")];
+    data::links(h, &format!("Files of {}", item.name), &files);
+    Ok(())
+}
+
+fn light(h: &mut Html, item: &ItemResult, s: &SourceReport) {
+    h.table(&claims("Labels", std::iter::once((item.name.as_str(), s))));
+    h.table(&regions(s));
+    let mut more = Html::default();
+    more.table(&emissions(s));
+    h.details("Lines, bands and continuum", more);
+}
+
+/// The record without the recording, which is a file of its own here.
+fn record_file(item: &ItemResult, record: &Record) -> Result<Download> {
+    let lean = Record { points: None, ..record.clone() };
+    Ok(Download {
+        name: format!("{}.json", item.file_name),
+        what: "its record".into(),
+        content: lean.to_json()?,
+    })
+}
