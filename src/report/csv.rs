@@ -7,7 +7,7 @@ use super::format::significant;
 use super::record::{DIGITS, Record, SummaryRow};
 use crate::gases::GasReport;
 use crate::signal::PeakList;
-use crate::{AxisKind, Error, Mask, Measured, Result, Spectrum};
+use crate::{Axis, AxisKind, Error, Mask, Measured, Result, Spectrum};
 
 /// A number for a cell; empty where there is none.
 pub(super) fn cell(x: f64) -> String {
@@ -110,6 +110,38 @@ pub fn peaks_in(list: &PeakList, gases: Option<&GasReport>, medium: Medium) -> R
 /// [`Error::Usage`] where the table cannot be written (a defect of the program).
 pub fn recording(s: &Spectrum) -> Result<String> {
     recording_with(s, &cell)
+}
+
+/// [`recording`] with no more digits than a page needs: `SHORT_PLACES` decimals of the place, two digits of
+/// its uncertainty, six of the intensity.
+///
+/// # Errors
+/// [`Error::Usage`] where the table cannot be written (a defect of the program).
+pub fn short_recording(s: &Spectrum) -> Result<String> {
+    /// Decimals of a wavelength in nm: a hundredth of a step of any cheap instrument.
+    const SHORT_PLACES: f64 = 1e3;
+    const INTENSITY_DIGITS: usize = 6;
+    const U_DIGITS: usize = 2;
+    let mut short = Spectrum::new(
+        Axis::new(s.axis().kind(), s.x().to_vec())?,
+        s.counts().iter().map(|c| significant(*c, INTENSITY_DIGITS)).collect(),
+    )?;
+    let rounded: Vec<f64> = s.x().iter().map(|x| (x * SHORT_PLACES).round() / SHORT_PLACES).collect();
+    // Points closer than that keep all digits.
+    if let Ok(axis) = Axis::new(s.axis().kind(), rounded) {
+        short = Spectrum::new(axis, short.counts().to_vec())?;
+    }
+    let two = |u: &[f64]| u.iter().map(|u| significant(*u, U_DIGITS)).collect::<Vec<f64>>();
+    if let Some(u) = s.axis_u() {
+        short = short.with_axis_u(two(u))?;
+    }
+    if let Some(u) = s.sigma() {
+        short = short.with_sigma(two(u))?;
+    }
+    for (i, m) in s.mask().iter().enumerate() {
+        short.flag(i, *m);
+    }
+    recording(&short)
 }
 
 /// [`recording`] with all digits that a number has, and facts and notes above it behind `#`.

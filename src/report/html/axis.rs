@@ -46,7 +46,7 @@ pub fn write(h: &mut Html, page: &Page<'_>) -> Result<()> {
         let file = data::Download {
             name: format!("lamp_{}.csv", k + 1),
             what: format!("the recording of the {name} on its axis"),
-            content: csv::recording(&lamp.spectrum)?,
+            content: csv::short_recording(&lamp.spectrum)?,
         };
         data::links(h, &format!("Files of the {name}"), &[(&file, "recording")]);
         h.close("article");

@@ -5,11 +5,11 @@ use super::tables::{claims, emissions, peaks, regions, verdicts};
 use super::write::Html;
 use super::{Page, figure, item_id, reasons};
 use crate::bench::{Examination, ItemKind, ItemResult};
-use crate::report::record::Record;
+use crate::report::record::{Record, to_json};
 use crate::report::svg::{source_plot, spectrum_plot};
 use crate::report::{csv, format};
 use crate::source::SourceReport;
-use crate::{AxisKind, Result};
+use crate::{AxisKind, Error, Result};
 
 /// Writes the section.
 pub fn write(h: &mut Html, page: &Page<'_>, item: &ItemResult, record: &Record) -> Result<()> {
@@ -77,7 +77,7 @@ fn answered(
             AxisKind::Nm => "the recording on its axis".into(),
             AxisKind::Pixel => "the recording".into(),
         },
-        content: csv::recording(&e.spectrum)?,
+        content: csv::short_recording(&e.spectrum)?,
     };
     let lines = Download {
         name: format!("{}-lines.csv", item.file_name),
@@ -98,12 +98,34 @@ fn light(h: &mut Html, item: &ItemResult, s: &SourceReport) {
     h.details("Lines, bands and continuum", more);
 }
 
+/// Digits of a number in a record on the page; the record beside the page has more.
+const RECORD_DIGITS: usize = 6;
+
+/// Rounds all numbers that are no whole numbers.
+fn shorten(value: &mut serde_json::Value) {
+    use serde_json::Value;
+    match value {
+        Value::Number(n) if n.is_f64() => {
+            if let Some(short) = n.as_f64().map(|x| format::significant(x, RECORD_DIGITS)) {
+                *value = short.into();
+            }
+        }
+        Value::Array(all) => all.iter_mut().for_each(shorten),
+        Value::Object(all) => all.values_mut().for_each(shorten),
+        _ => {}
+    }
+}
+
 /// The record without the recording, which is a file of its own here.
 fn record_file(item: &ItemResult, record: &Record) -> Result<Download> {
     let lean = Record { points: None, ..record.clone() };
+    let mut value: serde_json::Value = serde_json::from_str(&lean.to_json()?).map_err(|e| {
+        Error::usage(format!("the record cannot be shortened ({e})"), "report this as a defect")
+    })?;
+    shorten(&mut value);
     Ok(Download {
         name: format!("{}.json", item.file_name),
         what: "its record".into(),
-        content: lean.to_json()?,
+        content: to_json(&value)?,
     })
 }

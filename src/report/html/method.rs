@@ -84,8 +84,8 @@ pub fn write(h: &mut Html, page: &Page<'_>) -> Result<()> {
     h.close("section");
     section(h, "files", "Files");
     h.paragraph(
-        "Files of one item stand with it. Long ones are packed; with scripts on they are unpacked \
-         while they are saved.",
+        "Files of one item stand with it, their numbers rounded; the files beside this page have all \
+         digits. Long ones are packed; with scripts on they are unpacked while they are saved.",
     );
     let files: Vec<Download> = page
         .files

@@ -107,7 +107,7 @@ impl LampPanel<'_> {
             paper: self.paper,
         })?;
         super::colours::strip(layer, &frame, low, high)?;
-        super::under_the_curve(layer, &frame, &curves, inks);
+        super::under_the_curve(layer, &frame, &curves, self.tolerance, inks);
         let bend = frame.py(heights.top) - 4.0;
         for (i, l) in shown.iter().enumerate() {
             layer.open("anchor", Some(&l.title));

@@ -138,8 +138,9 @@ pub fn spectrum_plot(
     if spectrum.axis().kind() == AxisKind::Nm {
         colours::strip(&mut layer, &frame, low, high)?;
     }
-    under_the_curve(&mut layer, &frame, &curves, &inks);
-    baseline(&mut layer, &frame, spectrum, peaks, &heights, (low, high), &inks);
+    under_the_curve(&mut layer, &frame, &curves, style.tolerance_px, &inks);
+    let tolerance = style.tolerance_px;
+    baseline(&mut layer, &frame, spectrum, peaks, &heights, (low, high), tolerance, &inks);
     let tips = |x: f64| {
         let y = curve::height_at(&raw, x).map(|y| heights.of(y));
         frame.py(y.unwrap_or(heights.range.0))
@@ -388,14 +389,24 @@ fn foot(layer: &mut Layer, lines: &[String], inks: &Inks, h: f64) {
 }
 
 /// A light tone between the curve and the foot.
-fn under_the_curve(layer: &mut Layer, frame: &Frame, curves: &[Vec<(f64, f64)>], inks: &Inks) {
+fn under_the_curve(
+    layer: &mut Layer,
+    frame: &Frame,
+    curves: &[Vec<(f64, f64)>],
+    tolerance: f64,
+    inks: &Inks,
+) {
+    /// Its edge lies under the curve, so it may be coarser by this factor.
+    const COARSER: f64 = 3.0;
     /// Opacity of the tone.
     const TONE: f64 = 0.13;
     let foot = frame.py(0.0);
     for piece in curves {
         if let (Some(first), Some(last)) = (piece.first(), piece.last()) {
             let mut points: Vec<(f64, f64)> = vec![(frame.px(first.0), foot)];
-            points.extend(piece.iter().map(|(x, y)| (frame.px(*x), frame.py(*y))));
+            let edge: Vec<(f64, f64)> =
+                piece.iter().map(|(x, y)| (frame.px(*x), frame.py(*y))).collect();
+            points.extend(curve::needed(&edge, COARSER * tolerance).into_iter().map(|i| edge[i]));
             points.push((frame.px(last.0), foot));
             layer.shape(&points, inks.curve_text, TONE, "none");
         }
@@ -403,6 +414,7 @@ fn under_the_curve(layer: &mut Layer, frame: &Frame, curves: &[Vec<(f64, f64)>],
 }
 
 /// The baseline that heights count from, dashed.
+#[allow(clippy::too_many_arguments)]
 fn baseline(
     layer: &mut Layer,
     frame: &Frame,
@@ -410,6 +422,7 @@ fn baseline(
     peaks: &PeakList,
     heights: &Heights,
     (low, high): (f64, f64),
+    tolerance: f64,
     inks: &Inks,
 ) {
     let inside = spectrum
@@ -424,6 +437,8 @@ fn baseline(
         .filter_map(|c| c.first())
         .map(|(x, y)| (frame.px(*x), frame.py(*y)))
         .collect();
+    let points: Vec<(f64, f64)> =
+        curve::needed(&points, tolerance).into_iter().map(|i| points[i]).collect();
     if points.len() > 1 {
         layer.open("baseline", Some("baseline"));
         layer.line(&points, inks.soft, 1.0, "5 3");

@@ -132,7 +132,7 @@ pub fn source_plot(
     }
     regions(&mut layer, &frame, report, (low, high), &inks);
     colours::strip(&mut layer, &frame, low, high)?;
-    under_the_curve(&mut layer, &frame, &curves, &inks);
+    under_the_curve(&mut layer, &frame, &curves, style.tolerance_px, &inks);
     for (i, c) in claims.iter().enumerate() {
         let y = frame.area[1] + region_room + (i as f64 + 0.5) * CLAIM_ROOM;
         claim(&mut layer, &frame, c, y, (low, high), &inks);
