@@ -18,7 +18,7 @@ pub struct Download {
 }
 
 /// Texts longer than this are packed: the page must stay small, bytes.
-const PACKED_FROM: usize = 8_000;
+const PACKED_FROM: usize = 2_000;
 
 /// Writes a link that holds the file. Long ones are packed (gzip); the page's script unpacks them
 /// on the way, and without scripts they are saved as they are, `.gz`. `class` is for the script.

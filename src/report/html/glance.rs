@@ -174,7 +174,7 @@ fn strip(item: &ItemResult, light: &LightTables) -> Cell {
     let (w, height) = STRIP;
     let mut out = format!(
         "<svg class=\"strip\" width=\"{w}\" height=\"{height}\" viewBox=\"0 0 {w} {height}\" \
-         aria-hidden=\"true\"><rect width=\"{w}\" height=\"{height}\" fill=\"#111111\"/>"
+         preserveAspectRatio=\"none\" aria-hidden=\"true\"><rect width=\"{w}\" height=\"{height}\" fill=\"#111111\"/>"
     );
     for (at, strength) in shown {
         let x = (at - STRIP_NM.0) / (STRIP_NM.1 - STRIP_NM.0) * w - STRIP_LINE / 2.0;

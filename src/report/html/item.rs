@@ -5,6 +5,7 @@ use super::tables::{claims, emissions, peaks, regions, verdicts};
 use super::write::Html;
 use super::{Page, figure, item_id, reasons};
 use crate::bench::{Examination, ItemKind, ItemResult};
+use crate::gases::Verdict;
 use crate::report::record::{Record, to_json};
 use crate::report::svg::{source_plot, spectrum_plot};
 use crate::report::{csv, format};
@@ -116,16 +117,29 @@ fn shorten(value: &mut serde_json::Value) {
     }
 }
 
-/// The record without the recording, which is a file of its own here.
+/// Lines of an undecided species, on each side, in a record on the page.
+const UNDECIDED_LINES: usize = 6;
+
+/// The record without the recording, which is a file of its own here, without the single lines of
+/// species that are not seen, and with the first few of those that are undecided.
 fn record_file(item: &ItemResult, record: &Record) -> Result<Download> {
-    let lean = Record { points: None, ..record.clone() };
+    let mut lean = Record { points: None, ..record.clone() };
+    for s in lean.gases.iter_mut().flat_map(|g| &mut g.species) {
+        let kept = match s.verdict {
+            Verdict::Seen | Verdict::Likely => usize::MAX,
+            Verdict::Undecided => UNDECIDED_LINES,
+            Verdict::NotSeen | Verdict::OutOfReach => 0,
+        };
+        s.lines_for.truncate(kept);
+        s.lines_missing.truncate(kept);
+    }
     let mut value: serde_json::Value = serde_json::from_str(&lean.to_json()?).map_err(|e| {
         Error::usage(format!("the record cannot be shortened ({e})"), "report this as a defect")
     })?;
     shorten(&mut value);
     Ok(Download {
         name: format!("{}.json", item.file_name),
-        what: "its record".into(),
+        what: "its record, shortened".into(),
         content: to_json(&value)?,
     })
 }

@@ -87,10 +87,10 @@ class Plot {
     this.ink = this.still.querySelector('.headline').getAttribute('fill');
     this.marks = [...this.still.querySelectorAll('[data-at]')].map((g) => ({
       at: +g.dataset.at,
-      label: g.dataset.label,
+      label: g.dataset.label || g.querySelector('title').textContent.split(';')[0],
       title: g.querySelector('title').textContent,
-      fill: (g.querySelector('text') || g.querySelector('polyline')).getAttribute(
-        g.querySelector('text') ? 'fill' : 'stroke'),
+      fill: g.querySelector('text')?.getAttribute('fill')
+        || g.querySelector('polyline').getAttribute('stroke') || this.ink,
     }));
     this.spans = [...this.still.querySelectorAll('[data-from]')].map((g) => ({
       from: +g.dataset.from, to: +g.dataset.to, claim: g.classList.contains('claim'),

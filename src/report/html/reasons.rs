@@ -7,7 +7,7 @@ use crate::report::format::{self, NONE};
 use crate::signal::PeakList;
 
 /// Lines of a species that are listed on each side; the record has all.
-const LISTED: usize = 12;
+const LISTED: usize = 8;
 
 /// Reasons by gas, the lines behind each, ghosts, and what nothing explains.
 pub fn of_gases(report: &GasReport, peaks: &PeakList) -> Html {

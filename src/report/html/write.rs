@@ -117,13 +117,20 @@ impl Html {
             ("aria-label", table.caption.as_str()),
         ];
         self.open("div", &frame);
-        self.open("table", &[]);
+        // Columns of numbers are told once, and not at each cell.
+        let classes: Vec<String> = (1..)
+            .zip(&table.columns)
+            .filter(|(_, column)| column.number)
+            .map(|(i, _)| format!("n{i}"))
+            .collect();
+        let classes = classes.join(" ");
+        let class = [("class", classes.as_str())];
+        self.open("table", if classes.is_empty() { &[] } else { &class });
         self.element("caption", &[], &table.caption);
         self.open("thead", &[]);
         self.open("tr", &[]);
         for column in &table.columns {
-            let class = if column.number { "n" } else { "" };
-            self.open_plain("th", class, "col");
+            self.open("th", &[("scope", "col")]);
             self.text(column.name);
             self.close("th");
         }
@@ -132,10 +139,11 @@ impl Html {
         self.open("tbody", &[]);
         for row in &table.rows {
             self.open("tr", &[]);
-            for (i, (cell, column)) in row.iter().zip(&table.columns).enumerate() {
-                let tag = if i == 0 { "th" } else { "td" };
-                let class = if column.number { "n" } else { "" };
-                self.open_plain(tag, class, if i == 0 { "row" } else { "" });
+            for (i, cell) in row.iter().enumerate() {
+                match i {
+                    0 => self.open("th", &[("scope", "row")]),
+                    _ => self.open("td", &[]),
+                }
                 match cell {
                     Cell::Text(text) => self.text(text),
                     Cell::Html(html) => self.out.push_str(html),
@@ -147,13 +155,6 @@ impl Html {
         self.close("tbody");
         self.close("table");
         self.close("div");
-    }
-
-    fn open_plain(&mut self, tag: &str, class: &str, scope: &str) {
-        let attributes = [("class", class), ("scope", scope)];
-        let given: Vec<(&str, &str)> =
-            attributes.into_iter().filter(|(_, value)| !value.is_empty()).collect();
-        self.open(tag, &given);
     }
 }
 
@@ -246,6 +247,7 @@ mod tests {
         h.table(&Table::new("few", &[words("item"), number("n")], rows));
         let text = h.into_text();
         assert!(text.contains("<th scope=\"col\">item</th>"), "{text}");
-        assert!(text.contains("<th scope=\"row\">A</th><td class=\"n\">1</td>"), "{text}");
+        assert!(text.contains("<table class=\"n2\">"), "{text}");
+        assert!(text.contains("<th scope=\"row\">A</th><td>1</td>"), "{text}");
     }
 }
