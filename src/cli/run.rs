@@ -7,8 +7,8 @@ use super::records;
 use super::settings::Common;
 use anyhow::anyhow;
 use glowtell::bench::{self, BenchResult, ItemKind, Progress, RunSettings, Sheet};
-use glowtell::report::record::{Record, SummaryRow};
 use glowtell::report::html::{self, InputFile, Page};
+use glowtell::report::record::{Record, SummaryRow};
 use glowtell::report::svg::{calibration_plot, lamp_plot, source_plot, spectrum_plot};
 use glowtell::report::{self, cautions};
 use glowtell::source::{Compared, Comparison, compare};
@@ -149,8 +149,7 @@ fn page(
     files: &[(String, String)],
     common: &Common,
 ) -> anyhow::Result<String> {
-    let of_bench =
-        [PROFILE, SUMMARY_CSV, VERDICTS_CSV, SOURCES_CSV, COMPARISON_CSV, SUMMARY_JSON];
+    let of_bench = [PROFILE, SUMMARY_CSV, VERDICTS_CSV, SOURCES_CSV, COMPARISON_CSV, SUMMARY_JSON];
     let given: Vec<(String, String)> =
         files.iter().filter(|(name, _)| of_bench.contains(&name.as_str())).cloned().collect();
     let mut used = vec![

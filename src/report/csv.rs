@@ -126,7 +126,8 @@ pub fn short_recording(s: &Spectrum) -> Result<String> {
         Axis::new(s.axis().kind(), s.x().to_vec())?,
         s.counts().iter().map(|c| significant(*c, INTENSITY_DIGITS)).collect(),
     )?;
-    let rounded: Vec<f64> = s.x().iter().map(|x| (x * SHORT_PLACES).round() / SHORT_PLACES).collect();
+    let rounded: Vec<f64> =
+        s.x().iter().map(|x| (x * SHORT_PLACES).round() / SHORT_PLACES).collect();
     // Points closer than that keep all digits.
     if let Ok(axis) = Axis::new(s.axis().kind(), rounded) {
         short = Spectrum::new(axis, short.counts().to_vec())?;

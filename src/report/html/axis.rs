@@ -131,8 +131,7 @@ fn anchors(p: &Profile) -> Html {
             format::measured(Measured::new(a.residual_nm, a.u_nm)),
         ]
     });
-    let columns =
-        [words("line"), number("nm (air)"), own, number("fitted minus tabulated, nm")];
+    let columns = [words("line"), number("nm (air)"), own, number("fitted minus tabulated, nm")];
     let mut h = Html::default();
     h.table(&Table::new("Lines that carry the axis", &columns, rows));
     h

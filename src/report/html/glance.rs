@@ -34,10 +34,14 @@ pub fn write(h: &mut Html, page: &Page<'_>) -> Result<()> {
         of(ItemKind::Light).map(|(item, row)| source(item, row, &light)).collect();
     h.table(&Table {
         caption: "Lights, what they are taken for, and their labels".into(),
-        columns: ["light", "its lines and bands", "sort", "labels"].iter().map(|c| words(c)).collect(),
+        columns: ["light", "its lines and bands", "sort", "labels"]
+            .iter()
+            .map(|c| words(c))
+            .collect(),
         rows: lights,
     });
-    let labels = page.result.items.iter().filter_map(|i| Some((i.name.as_str(), i.source.as_ref()?)));
+    let labels =
+        page.result.items.iter().filter_map(|i| Some((i.name.as_str(), i.source.as_ref()?)));
     h.table(&claims("Why the labels hold or do not", labels));
     if let Some(c) = page.comparison {
         h.table(&comparison(c));
@@ -78,9 +82,11 @@ fn axis_in_words(h: &mut Html, page: &Page<'_>) {
                 format::two_digits(p.rms_nm)
             )
         }
-        None => "No lamp and no profile set the axis: every file's own axis stands, as its maker set \
+        None => {
+            "No lamp and no profile set the axis: every file's own axis stands, as its maker set \
                  it, and may be off by more than a line's width."
-            .into(),
+                .into()
+        }
     };
     h.open("p", &[]);
     h.text(&text);
@@ -163,7 +169,10 @@ fn strip(item: &ItemResult, light: &LightTables) -> Cell {
     let mut shown: Vec<(f64, f64)> = lines(&e.peaks);
     for b in item.source.iter().flat_map(|s| &s.emissions).filter(|b| !b.ghost) {
         // Broad bands have no peak in the list.
-        if !shown.iter().any(|(at, _)| (at - b.peak_nm.value).abs() < b.fwhm_nm.map_or(1.0, |w| w.value)) {
+        if !shown
+            .iter()
+            .any(|(at, _)| (at - b.peak_nm.value).abs() < b.fwhm_nm.map_or(1.0, |w| w.value))
+        {
             shown.push((b.peak_nm.value, b.share.max(0.0).sqrt()));
         }
     }

@@ -22,7 +22,11 @@ pub fn write(h: &mut Html, page: &Page<'_>, item: &ItemResult, record: &Record) 
         Err(why) => {
             h.element("p", &[("class", "alert")], &format!("No answer: {why}"));
             h.facts(&item.told);
-            data::links(h, &format!("Files of {}", item.name), &[(&record_file(item, record)?, "")]);
+            data::links(
+                h,
+                &format!("Files of {}", item.name),
+                &[(&record_file(item, record)?, "")],
+            );
         }
     }
     h.close("article");
@@ -118,7 +122,7 @@ fn shorten(value: &mut serde_json::Value) {
 }
 
 /// Lines of an undecided species, on each side, in a record on the page.
-const UNDECIDED_LINES: usize = 6;
+const UNDECIDED_LINES: usize = 4;
 
 /// The record without the recording, which is a file of its own here, without the single lines of
 /// species that are not seen, and with the first few of those that are undecided.

@@ -57,8 +57,16 @@ pub fn lean(svg: &str) -> String {
 const LEADER: &str = "<polyline fill=\"none\" stroke=\"#a7aeb6\" stroke-width=\"0.9\"";
 
 /// Attributes that hold places, which a tenth of a px is enough for.
-const PLACES: [&str; 8] =
-    [" points=\"", " x=\"", " y=\"", " cx=\"", " cy=\"", " width=\"", " height=\"", " transform=\""];
+const PLACES: [&str; 8] = [
+    " points=\"",
+    " x=\"",
+    " y=\"",
+    " cx=\"",
+    " cy=\"",
+    " width=\"",
+    " height=\"",
+    " transform=\"",
+];
 
 /// The drawing with its places in tenths of a px. Words are left alone: in them every `"` is escaped.
 fn in_tenths(svg: &str) -> String {
@@ -106,7 +114,9 @@ mod tests {
     #[test]
     fn places_are_shortened_and_words_are_not() {
         assert_eq!(
-            lean("<g transform=\"scale(0.1)\"/><text x=\"12.345\" opacity=\"1\">x=1.234 Ne 640.22</text>"),
+            lean(
+                "<g transform=\"scale(0.1)\"/><text x=\"12.345\" opacity=\"1\">x=1.234 Ne 640.22</text>"
+            ),
             "<g transform=\"scale(0.1)\"/><text x=\"12.3\">x=1.234 Ne 640.22</text>"
         );
         assert_eq!(numbers_in_tenths("12.04,-3.96 rotate(-90 4 5.55)"), "12,-4 rotate(-90 4 5.5)");

@@ -34,8 +34,8 @@ use write::Html;
 const DRAWING_WIDTH: f64 = 900.0;
 /// Height of a drawing, px.
 const DRAWING_HEIGHT: f64 = 480.0;
-/// How far curves are straightened, px: not to be seen at twice this size.
-const TOLERANCE: f64 = 0.2;
+/// How far curves are straightened, px: a quarter of their own width.
+const TOLERANCE: f64 = 0.3;
 
 /// All that a page is made from.
 #[derive(Debug)]

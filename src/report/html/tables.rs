@@ -137,7 +137,11 @@ pub fn claims<'a>(
     let rows = lights.flat_map(|(who, s)| {
         s.claims.iter().map(move |c| {
             let remarks = c.remarks.join(" ");
-            let why = if remarks.is_empty() { c.reason.clone() } else { format!("{}. {remarks}", c.reason) };
+            let why = if remarks.is_empty() {
+                c.reason.clone()
+            } else {
+                format!("{}. {remarks}", c.reason)
+            };
             vec![who.to_string(), c.text.clone(), c.outcome.words().into(), why]
         })
     });

@@ -113,7 +113,7 @@ impl Html {
         let frame = [
             ("class", "wide"),
             ("tabindex", "0"),
-            ("role", "region"),
+            ("role", "group"),
             ("aria-label", table.caption.as_str()),
         ];
         self.open("div", &frame);
