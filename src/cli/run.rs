@@ -67,7 +67,8 @@ pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
         .collect::<anyhow::Result<_>>()?;
     let rows: Vec<SummaryRow> = records.iter().map(Into::into).collect();
     let mut files = files(&result, &records, &rows, common)?;
-    files.push((PAGE.into(), page(args, &result, &records, &settings, &files, common)?));
+    let whole = (args, &sheet, &result);
+    files.push((PAGE.into(), page(whole, &records, &settings, &files, common)?));
     write(&files, &args.out, &inputs(args, &sheet, &result, common))?;
     if common.json {
         print(&report::record::to_json(&rows)?)?;
@@ -142,8 +143,7 @@ fn files(
 
 /// The page. `files` are those of the results; it gives out what concerns the whole bench.
 fn page(
-    args: &RunArgs,
-    result: &BenchResult,
+    (args, sheet, result): (&RunArgs, &Sheet, &BenchResult),
     records: &[Record],
     settings: &RunSettings,
     files: &[(String, String)],
@@ -159,28 +159,35 @@ fn page(
     if let Some(p) = &result.instrument.profile {
         used.push(("axis".to_string(), serde_json::to_value(&p.settings)?));
     }
-    let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into();
-    let sheet = InputFile {
-        role: "sheet".into(),
-        name: name(&args.sheet),
-        sha256: glowtell::report::files::digest(&args.sheet),
+    let read = |role: &str, path: &Path| InputFile {
+        role: role.into(),
+        name: path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into(),
+        sha256: glowtell::report::files::digest(path),
     };
-    let inputs: Vec<InputFile> = common
-        .profile
-        .iter()
-        .map(|p| ("profile", p))
-        .chain(common.frame_files.iter().map(|f| ("dark, background or flat", f)))
-        .map(|(role, path)| InputFile {
-            role: role.into(),
-            name: name(path),
-            sha256: glowtell::report::files::digest(path),
-        })
-        .collect();
+    let mut inputs: Vec<InputFile> = common.profile.iter().map(|p| read("profile", p)).collect();
+    let frames = common.frame_files.iter();
+    inputs.extend(frames.map(|f| read("dark, background or flat", f)));
+    let i = &sheet.instrument;
+    let lamp: &[PathBuf] = if common.profile.is_none() { &i.lamps } else { &[] };
+    let of_sheet = lamp.iter().map(|f| ("lamp", f));
+    let of_sheet = of_sheet.chain(i.profile.iter().map(|f| ("profile", f)));
+    let of_sheet = of_sheet.chain(i.dark.iter().map(|f| ("dark", f)));
+    let of_sheet = of_sheet.chain(i.background.iter().map(|f| ("background", f)));
+    let of_sheet = of_sheet.chain(i.flat.iter().map(|f| ("flat", f)));
+    let of_sheet = of_sheet.chain(i.response.iter().map(|f| ("response", f)));
+    inputs.extend(of_sheet.map(|(role, f)| read(role, &sheet.path_of(f))));
+    let own = sheet.tubes.iter().map(|t| (&t.name, &t.dark));
+    for (name, darks) in own.chain(sheet.lights.iter().map(|l| (&l.name, &l.dark))) {
+        inputs.extend(darks.iter().map(|f| read(&format!("dark of {name}"), &sheet.path_of(f))));
+    }
+    for item in &result.items {
+        inputs.extend(item.files.iter().map(|f| read(&item.name, f)));
+    }
     let notes: Vec<&str> =
         common.tables.notes().iter().chain(&result.notes).map(String::as_str).collect();
     let comparison = compared(result);
     Ok(html::page(&Page {
-        sheet,
+        sheet: read("sheet", &args.sheet),
         result,
         records,
         comparison: comparison.as_ref(),

@@ -128,7 +128,8 @@ fn tube(item: &ItemResult, row: &SummaryRow, light: &LightTables) -> Vec<Cell> {
         gases(report, Verdict::Seen, "●"),
         gases(report, Verdict::Likely, "◐"),
         gases(report, Verdict::Undecided, "○"),
-        row.axis.as_str().into(),
+        // Number and unit stay together.
+        row.axis.replace(' ', "\u{a0}").into(),
         remarks.into(),
     ]
 }

@@ -8,7 +8,7 @@ use sha2::{Digest, Sha256};
 /// Rules for everything but the colours of drawings.
 const STYLE: &str = include_str!("page.css");
 /// Reading, zoom, downloads.
-pub const SCRIPT: &str = include_str!("page.js");
+pub const SCRIPT: &str = concat!(include_str!("save.js"), include_str!("plot.js"));
 
 /// The style sheet: [`STYLE`] and, for readers who want it dark, the other theme's colour for each
 /// colour of the drawings.
@@ -107,6 +107,17 @@ fn numbers_in_tenths(text: &str) -> String {
     out + rest
 }
 
+/// Content security policy: no network at all, no script and no style but our own two.
+pub fn policy(style: &str) -> String {
+    let mark = |text: &str| STANDARD.encode(Sha256::digest(text.as_bytes()));
+    format!(
+        "default-src 'none'; img-src data:; style-src 'sha256-{}'; script-src 'sha256-{}'; \
+         base-uri 'none'; form-action 'none'",
+        mark(style),
+        mark(SCRIPT)
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -121,15 +132,4 @@ mod tests {
         );
         assert_eq!(numbers_in_tenths("12.04,-3.96 rotate(-90 4 5.55)"), "12,-4 rotate(-90 4 5.5)");
     }
-}
-
-/// Content security policy: no network at all, no script and no style but our own two.
-pub fn policy(style: &str) -> String {
-    let mark = |text: &str| STANDARD.encode(Sha256::digest(text.as_bytes()));
-    format!(
-        "default-src 'none'; img-src data:; style-src 'sha256-{}'; script-src 'sha256-{}'; \
-         base-uri 'none'; form-action 'none'",
-        mark(style),
-        mark(SCRIPT)
-    )
 }

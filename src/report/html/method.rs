@@ -1,7 +1,7 @@
 //! Cautions, how it was computed, and the files of the whole bench.
 
 use super::data::{self, Download};
-use super::write::{Html, Table, number, words};
+use super::write::{Html, Table, words};
 use super::{Page, section};
 use crate::bench::ItemKind;
 use crate::report::cautions::{self, DEFER};
@@ -104,37 +104,10 @@ pub fn write(h: &mut Html, page: &Page<'_>) -> Result<()> {
 
 /// Everything that was read.
 fn inputs(page: &Page<'_>) -> Table {
-    let row = |f: &InputFile, points: String| {
-        let sum = f.sha256.clone().unwrap_or(NONE.into());
-        vec![f.role.clone(), f.name.clone(), points, sum]
-    };
-    let mut rows = vec![row(&page.sheet, NONE.into())];
-    for lamp in &page.result.instrument.lamps {
-        let p = &lamp.read.provenance;
-        let name = p.path.as_ref().and_then(|f| f.file_name()).map(|f| f.to_string_lossy());
-        let file = InputFile {
-            role: "lamp".into(),
-            name: name.map_or(p.name.clone(), Into::into),
-            sha256: p.sha256.clone(),
-        };
-        rows.push(row(&file, lamp.read.len().to_string()));
-    }
-    rows.extend(page.inputs.iter().map(|f| row(f, NONE.into())));
-    for (item, record) in page.result.items.iter().zip(page.records) {
-        let names: Vec<String> = item
-            .files
-            .iter()
-            .map(|f| f.file_name().unwrap_or(f.as_os_str()).to_string_lossy().into_owned())
-            .collect();
-        let input = record.input.as_ref();
-        let file = InputFile {
-            role: item.name.clone(),
-            name: names.join(", "),
-            sha256: input.and_then(|i| i.sha256.clone()),
-        };
-        rows.push(row(&file, input.map_or(NONE.into(), |i| i.points.to_string())));
-    }
-    let columns = [words("what"), words("file"), number("points"), words("SHA-256")];
-    let caption = format!("What was read: {}", format::counted(rows.len(), "entry", "entries"));
-    Table::new(caption, &columns, rows)
+    let all = std::iter::once(&page.sheet).chain(page.inputs);
+    let rows: Vec<Vec<String>> = all
+        .map(|f| vec![f.role.clone(), f.name.clone(), f.sha256.clone().unwrap_or(NONE.into())])
+        .collect();
+    let caption = format!("What was read: {}", format::counted(rows.len(), "file", "files"));
+    Table::new(caption, &[words("what"), words("file"), words("SHA-256")], rows)
 }

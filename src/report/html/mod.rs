@@ -52,7 +52,7 @@ pub struct Page<'a> {
     pub settings: &'a [(String, serde_json::Value)],
     /// Files of the whole bench that the page gives out, name and content.
     pub files: &'a [(String, String)],
-    /// Further inputs beside the items' own recordings: darks, flats …
+    /// Everything else that was read: lamps, darks, the items' recordings …
     pub inputs: &'a [InputFile],
     /// What to beware of for the whole bench, one sentence each.
     pub notes: &'a [&'a str],

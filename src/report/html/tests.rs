@@ -68,7 +68,11 @@ fn made(result: &BenchResult, word: &str) -> String {
         comparison: None,
         settings: &settings,
         files: &files,
-        inputs: &[],
+        inputs: &[InputFile {
+            role: word.into(),
+            name: word.into(),
+            sha256: Some("ab".repeat(32)),
+        }],
         notes: &[word],
     })
     .unwrap()

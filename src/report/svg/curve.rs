@@ -163,7 +163,7 @@ mod tests {
         assert!((20..120).contains(&kept.len()), "{}", kept.len());
         for (x, y) in &p {
             // Upright distance is at most the slope's factor, √(1 + 3²), more than the true one.
-            let drawn = height_at(&[kept.clone()], *x).unwrap();
+            let drawn = height_at(std::slice::from_ref(&kept), *x).unwrap();
             assert!((drawn - y).abs() <= 0.2 * 10f64.sqrt() + 1e-9, "{x}: {drawn} for {y}");
         }
         assert_eq!(needed(&[(0.0, 0.0), (1.0, 5.0), (0.0, 0.0)], 0.2), [0, 1, 2]);

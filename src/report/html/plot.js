@@ -1,48 +1,12 @@
-// Reading, zoom and downloads. Everything else on the page works without this.
+
+// Reading and zoom. Everything else on the page works without this.
 (() => {
-'use strict';
 const SVG = 'http://www.w3.org/2000/svg';
 const STEP = 1.6; // one step of zoom
 const NARROW = 640; // px; below, the drawing is made again in the size of the screen
 const LABEL = 11; // px
 const GAP = 14; // px between labels
 const DRAG = 6; // px; less is a tap
-
-// A packed link as text.
-async function unpacked(link) {
-  const text = atob(link.href.slice(link.href.indexOf(',') + 1));
-  const bytes = Uint8Array.from(text, (c) => c.charCodeAt(0));
-  if (!link.dataset.plain) return new TextDecoder().decode(bytes);
-  const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream('gzip'));
-  return new Response(stream).text();
-}
-
-// Packed files are saved unpacked.
-for (const link of document.querySelectorAll('a[data-plain]')) {
-  if (!('DecompressionStream' in window)) break;
-  link.textContent = link.textContent.replace(/\.gz\)$/, ')');
-  link.addEventListener('click', async (event) => {
-    if (link.download === '' || !event.isTrusted && link.dataset.saving) return;
-    event.preventDefault();
-    const url = URL.createObjectURL(new Blob([await unpacked(link)], {type: link.dataset.kind}));
-    const save = document.createElement('a');
-    save.href = url;
-    save.download = link.dataset.plain;
-    save.click();
-    setTimeout(() => URL.revokeObjectURL(url), 10000);
-  });
-}
-
-// Closed parts are opened for printing, and closed again.
-let opened = [];
-addEventListener('beforeprint', () => {
-  opened = [...document.querySelectorAll('details:not([open])')];
-  for (const d of opened) d.open = true;
-});
-addEventListener('afterprint', () => {
-  for (const d of opened) d.open = false;
-  opened = [];
-});
 
 // Points of a recording: places and counts, without those that hold nothing.
 function points(text) {
@@ -95,6 +59,8 @@ class Plot {
     this.spans = [...this.still.querySelectorAll('[data-from]')].map((g) => ({
       from: +g.dataset.from, to: +g.dataset.to, claim: g.classList.contains('claim'),
       title: g.querySelector('title').textContent,
+      shaded: g.classList.contains('claim') || g.querySelector('rect') !== null,
+      name: g.querySelector('text')?.textContent || '',
     }));
     this.at = null;
     this.touches = new Map();
@@ -143,8 +109,8 @@ class Plot {
     ];
     this.words = document.createElement('output');
     this.words.setAttribute('aria-live', 'polite');
-    this.words.textContent = 'Point at the curve, or use the arrow keys, to read it. Drag over a ' +
-      'stretch to look closer.';
+    this.words.textContent = 'Point at the curve or touch it, or use the arrow keys, to read it. ' +
+      'Drag over a stretch, or pinch, to look closer.';
     tools.append(this.words);
     this.figure.append(tools);
     this.state();
@@ -263,10 +229,15 @@ class Plot {
     }
     if (!(peak > floor)) peak = floor + 1;
     const py = (y) => bottom - (y - floor) / (peak - floor) * (bottom - top);
+    let claims = 0;
     for (const s of this.spans) {
       const [a, b] = [Math.max(s.from, low), Math.min(s.to, high)];
       if (b <= a) continue;
       const g = add('g', {});
+      if (s.claim) claims++;
+      add('text', {x: this.px(a) + 4, y: top + 13 + 15 * (s.claim ? claims : 0), 'font-size': 11,
+        fill: s.claim ? '#a33b0b' : soft}, this.px(b) - this.px(a) > 44 || s.claim ? s.name : '');
+      if (!s.shaded) continue;
       const rect = add('rect', {x: this.px(a), y: top, width: this.px(b) - this.px(a),
         height: bottom - top, fill: s.claim ? '#a33b0b' : soft, 'fill-opacity': s.claim ? 0.1 : 0.05});
       const title = document.createElementNS(SVG, 'title');
