@@ -212,7 +212,7 @@ test('print shows every plot and opens what is closed', async () => {
   const paper = await page.evaluate(() => getComputedStyle(document.body).backgroundColor);
   assert.equal(paper, 'rgb(255, 255, 255)', 'paper is white whatever the screen is');
   const closed = await page.evaluate(() => [...document.querySelectorAll('details')]
-    .filter((d) => d.lastElementChild.getBoundingClientRect().height === 0).length);
+    .filter((d) => !d.lastElementChild.checkVisibility()).length);
   assert.equal(closed, 0, 'opened by the style sheet alone');
   const pdf = await page.pdf({ format: 'A4', printBackground: true });
   const pages = pdf.toString('latin1').match(/\/Type\s*\/Page[^s]/g).length;

@@ -1,7 +1,7 @@
 //! A whole bench as one page: nothing is fetched, no other file is needed.
 //!
 //! [`page()`] puts the sections together, each from a module of its own; all of them write through
-//! [`write::Html`], which escapes. Drawings are those of [`super::svg`], drawn again in the size of the
+//! `write::Html`, which escapes. Drawings are those of [`super::svg`], drawn again in the size of the
 //! page, in light colours; the style sheet turns them dark on a dark screen. The script adds reading
 //! and zoom and is not needed for anything else: it reads the drawings' `data-…` attributes and
 //! the recording that the page holds for download. A policy in the page's head allows no network, and

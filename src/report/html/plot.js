@@ -212,10 +212,12 @@ class Plot {
       return e;
     };
     const ink = this.ink;
+    const name = this.still.getAttribute('aria-label');
+    const most = Math.floor(width / 9); // letters that fit at this size
     const soft = '#57606b';
     add('rect', {width, height, fill: '#fcfbf8'});
     add('text', {x: 12, y: 20, 'font-size': 14, 'font-weight': 'bold', fill: ink},
-      this.still.getAttribute('aria-label'));
+      name.length > most ? `${name.slice(0, most - 1)}…` : name);
     let seen = this.points.filter((p) => p[0] >= low && p[0] <= high);
     const first = this.points.findIndex((p) => p[0] >= low);
     if (first > 0) seen = [this.points[first - 1], ...seen];
