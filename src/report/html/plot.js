@@ -338,8 +338,8 @@ class Plot {
     let text = `${this.nm ? '' : 'pixel '}${this.nm ? p[0].toFixed(2) : digits(p[0])}${unit}: ` +
       `${digits(p[1])} ${this.unit}`;
     if (p[2] && p[2] !== 'good') text += ` (${p[2]})`;
-    // Near: within a few widths of a line on the screen, or of the axis when looked at closely.
-    const reach = Math.max((this.view[1] - this.view[0]) * 0.008, this.nm ? 1 : 2);
+    // Near: within a few px on the screen, or a nm where that is more.
+    const reach = Math.max((this.view[1] - this.view[0]) * 0.005, this.nm ? 1 : 2);
     const near = this.marks.filter((m) => Math.abs(m.at - p[0]) <= reach)
       .sort((a, b) => Math.abs(a.at - p[0]) - Math.abs(b.at - p[0])).slice(0, 2);
     if (near.length) text += `. Near: ${near.map((m) => m.title).join('. And: ')}`;
