@@ -112,13 +112,13 @@ pub fn recording(s: &Spectrum) -> Result<String> {
     recording_with(s, &cell)
 }
 
-/// [`recording`] with no more digits than a page needs: `SHORT_PLACES` decimals of the place, two digits of
-/// its uncertainty, six of the intensity.
+/// [`recording`] with no more digits than a page needs: three decimals of the place, two digits of its
+/// uncertainty, six of the intensity.
 ///
 /// # Errors
 /// [`Error::Usage`] where the table cannot be written (a defect of the program).
 pub fn short_recording(s: &Spectrum) -> Result<String> {
-    /// Decimals of a wavelength in nm: a hundredth of a step of any cheap instrument.
+    /// Parts of a nm or pixel that are kept: a hundredth of a cheap instrument's step.
     const SHORT_PLACES: f64 = 1e3;
     const INTENSITY_DIGITS: usize = 6;
     const U_DIGITS: usize = 2;
@@ -286,6 +286,24 @@ mod tests {
         let head = reader.headers().unwrap().iter().map(String::from).collect();
         let rows = reader.records().map(|r| r.unwrap().iter().map(String::from).collect());
         (head, rows.collect())
+    }
+
+    #[test]
+    fn a_short_recording_keeps_places_flags_and_counts() {
+        let x = vec![500.123_456, 500.523_456, 500.923_456];
+        let axis = Axis::new(AxisKind::Nm, x).unwrap();
+        let mut s = Spectrum::new(axis, vec![1234.567_89, f64::NAN, 3.0]).unwrap();
+        s = s.with_axis_u(vec![0.012_345; 3]).unwrap();
+        s.flag(2, Mask::SATURATED);
+        assert_eq!(
+            short_recording(&s).unwrap(),
+            "wavelength_nm_air,u_nm,intensity,flags\n500.123,0.012,1234.57,good\n\
+             500.523,0.012,,dead\n500.923,0.012,3,saturated\n"
+        );
+        // Points that rounding would join keep all digits.
+        let close = Axis::new(AxisKind::Nm, vec![500.000_1, 500.000_2]).unwrap();
+        let s = Spectrum::new(close, vec![1.0, 2.0]).unwrap();
+        assert!(short_recording(&s).unwrap().contains("500.0002,2,good"));
     }
 
     #[test]
