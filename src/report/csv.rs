@@ -292,7 +292,7 @@ mod tests {
     fn a_short_recording_keeps_places_flags_and_counts() {
         let x = vec![500.123_456, 500.523_456, 500.923_456];
         let axis = Axis::new(AxisKind::Nm, x).unwrap();
-        let mut s = Spectrum::new(axis, vec![1234.567_89, f64::NAN, 3.0]).unwrap();
+        let mut s = Spectrum::new(axis, vec![1_234.567_89, f64::NAN, 3.0]).unwrap();
         s = s.with_axis_u(vec![0.012_345; 3]).unwrap();
         s.flag(2, Mask::SATURATED);
         assert_eq!(
