@@ -12,6 +12,9 @@ mod calibrate;
 /// Formats, frames, exposures and the sheet of a folder.
 #[path = "cli/exchange.rs"]
 mod exchange;
+/// The page of a bench: weight, and what users may write.
+#[path = "cli/page.rs"]
+mod page;
 /// Photographs of spectra.
 #[path = "cli/picture.rs"]
 mod picture;

@@ -7,7 +7,7 @@ use std::collections::HashSet;
 const LONGEST: usize = 60;
 
 /// Names that some systems keep for devices (Windows), plus those of a bench's own files.
-const TAKEN: [&str; 15] = [
+const TAKEN: [&str; 16] = [
     "con",
     "prn",
     "aux",
@@ -23,6 +23,7 @@ const TAKEN: [&str; 15] = [
     "lamp",
     "calibration",
     "instrument",
+    "report",
 ];
 
 /// A safe file name (without extension) for each item's name, in order: lower-case letters, digits

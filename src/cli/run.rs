@@ -7,6 +7,7 @@ use super::records;
 use super::settings::Common;
 use anyhow::anyhow;
 use glowtell::bench::{self, BenchResult, ItemKind, Progress, RunSettings, Sheet};
+use glowtell::report::html::{self, InputFile, Page};
 use glowtell::report::record::{Record, SummaryRow};
 use glowtell::report::svg::{calibration_plot, lamp_plot, source_plot, spectrum_plot};
 use glowtell::report::{self, cautions};
@@ -36,6 +37,8 @@ const SOURCES_CSV: &str = "sources.csv";
 const COMPARISON_CSV: &str = "comparison.csv";
 /// One object an item.
 const SUMMARY_JSON: &str = "summary.json";
+/// All of it on one page.
+const PAGE: &str = "report.html";
 
 pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
     let sheet = Sheet::load(&args.sheet)?;
@@ -63,7 +66,9 @@ pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
         .map(|i| records::item(i, profile, &settings.examine, common, &digest))
         .collect::<anyhow::Result<_>>()?;
     let rows: Vec<SummaryRow> = records.iter().map(Into::into).collect();
-    let files = files(&result, &records, &rows, common)?;
+    let mut files = files(&result, &records, &rows, common)?;
+    let whole = (args, &sheet, &result);
+    files.push((PAGE.into(), page(whole, &records, &settings, &files, common)?));
     write(&files, &args.out, &inputs(args, &sheet, &result, common))?;
     if common.json {
         print(&report::record::to_json(&rows)?)?;
@@ -134,6 +139,63 @@ fn files(
         out.push((COMPARISON_CSV.into(), report::csv::comparison(&c)?));
     }
     Ok(out)
+}
+
+/// The page. `files` are those of the results; it gives out what concerns the whole bench.
+fn page(
+    (args, sheet, result): (&RunArgs, &Sheet, &BenchResult),
+    records: &[Record],
+    settings: &RunSettings,
+    files: &[(String, String)],
+    common: &Common,
+) -> anyhow::Result<String> {
+    let of_bench = [PROFILE, SUMMARY_CSV, VERDICTS_CSV, SOURCES_CSV, COMPARISON_CSV, SUMMARY_JSON];
+    let given: Vec<(String, String)> =
+        files.iter().filter(|(name, _)| of_bench.contains(&name.as_str())).cloned().collect();
+    let mut used = vec![
+        ("reading".to_string(), serde_json::to_value(&settings.import)?),
+        ("lines and gases".to_string(), serde_json::to_value(&settings.examine)?),
+    ];
+    if let Some(p) = &result.instrument.profile {
+        used.push(("axis".to_string(), serde_json::to_value(&p.settings)?));
+    }
+    let read = |role: &str, path: &Path| InputFile {
+        role: role.into(),
+        name: path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into(),
+        sha256: glowtell::report::files::digest(path),
+    };
+    let mut inputs: Vec<InputFile> = common.profile.iter().map(|p| read("profile", p)).collect();
+    let frames = common.frame_files.iter();
+    inputs.extend(frames.map(|f| read("dark, background or flat", f)));
+    let i = &sheet.instrument;
+    let lamp: &[PathBuf] = if common.profile.is_none() { &i.lamps } else { &[] };
+    let of_sheet = lamp.iter().map(|f| ("lamp", f));
+    let of_sheet = of_sheet.chain(i.profile.iter().map(|f| ("profile", f)));
+    let of_sheet = of_sheet.chain(i.dark.iter().map(|f| ("dark", f)));
+    let of_sheet = of_sheet.chain(i.background.iter().map(|f| ("background", f)));
+    let of_sheet = of_sheet.chain(i.flat.iter().map(|f| ("flat", f)));
+    let of_sheet = of_sheet.chain(i.response.iter().map(|f| ("response", f)));
+    inputs.extend(of_sheet.map(|(role, f)| read(role, &sheet.path_of(f))));
+    let own = sheet.tubes.iter().map(|t| (&t.name, &t.dark));
+    for (name, darks) in own.chain(sheet.lights.iter().map(|l| (&l.name, &l.dark))) {
+        inputs.extend(darks.iter().map(|f| read(&format!("dark of {name}"), &sheet.path_of(f))));
+    }
+    for item in &result.items {
+        inputs.extend(item.files.iter().map(|f| read(&item.name, f)));
+    }
+    let notes: Vec<&str> =
+        common.tables.notes().iter().chain(&result.notes).map(String::as_str).collect();
+    let comparison = compared(result);
+    Ok(html::page(&Page {
+        sheet: read("sheet", &args.sheet),
+        result,
+        records,
+        comparison: comparison.as_ref(),
+        settings: &used,
+        files: &given,
+        inputs: &inputs,
+        notes: &notes,
+    })?)
 }
 
 /// Everything that was read, lest it be overwritten.

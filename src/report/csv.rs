@@ -7,7 +7,7 @@ use super::format::significant;
 use super::record::{DIGITS, Record, SummaryRow};
 use crate::gases::GasReport;
 use crate::signal::PeakList;
-use crate::{AxisKind, Error, Mask, Measured, Result, Spectrum};
+use crate::{Axis, AxisKind, Error, Mask, Measured, Result, Spectrum};
 
 /// A number for a cell; empty where there is none.
 pub(super) fn cell(x: f64) -> String {
@@ -110,6 +110,39 @@ pub fn peaks_in(list: &PeakList, gases: Option<&GasReport>, medium: Medium) -> R
 /// [`Error::Usage`] where the table cannot be written (a defect of the program).
 pub fn recording(s: &Spectrum) -> Result<String> {
     recording_with(s, &cell)
+}
+
+/// [`recording`] with no more digits than a page needs: three decimals of the place, two digits of its
+/// uncertainty, six of the intensity.
+///
+/// # Errors
+/// [`Error::Usage`] where the table cannot be written (a defect of the program).
+pub fn short_recording(s: &Spectrum) -> Result<String> {
+    /// Parts of a nm or pixel that are kept: a hundredth of a cheap instrument's step.
+    const SHORT_PLACES: f64 = 1e3;
+    const INTENSITY_DIGITS: usize = 6;
+    const U_DIGITS: usize = 2;
+    let mut short = Spectrum::new(
+        Axis::new(s.axis().kind(), s.x().to_vec())?,
+        s.counts().iter().map(|c| significant(*c, INTENSITY_DIGITS)).collect(),
+    )?;
+    let rounded: Vec<f64> =
+        s.x().iter().map(|x| (x * SHORT_PLACES).round() / SHORT_PLACES).collect();
+    // Points closer than that keep all digits.
+    if let Ok(axis) = Axis::new(s.axis().kind(), rounded) {
+        short = Spectrum::new(axis, short.counts().to_vec())?;
+    }
+    let two = |u: &[f64]| u.iter().map(|u| significant(*u, U_DIGITS)).collect::<Vec<f64>>();
+    if let Some(u) = s.axis_u() {
+        short = short.with_axis_u(two(u))?;
+    }
+    if let Some(u) = s.sigma() {
+        short = short.with_sigma(two(u))?;
+    }
+    for (i, m) in s.mask().iter().enumerate() {
+        short.flag(i, *m);
+    }
+    recording(&short)
 }
 
 /// [`recording`] with all digits that a number has, and facts and notes above it behind `#`.
@@ -253,6 +286,24 @@ mod tests {
         let head = reader.headers().unwrap().iter().map(String::from).collect();
         let rows = reader.records().map(|r| r.unwrap().iter().map(String::from).collect());
         (head, rows.collect())
+    }
+
+    #[test]
+    fn a_short_recording_keeps_places_flags_and_counts() {
+        let x = vec![500.123_456, 500.523_456, 500.923_456];
+        let axis = Axis::new(AxisKind::Nm, x).unwrap();
+        let mut s = Spectrum::new(axis, vec![1_234.567_89, f64::NAN, 3.0]).unwrap();
+        s = s.with_axis_u(vec![0.012_345; 3]).unwrap();
+        s.flag(2, Mask::SATURATED);
+        assert_eq!(
+            short_recording(&s).unwrap(),
+            "wavelength_nm_air,u_nm,intensity,flags\n500.123,0.012,1234.57,good\n\
+             500.523,0.012,,dead\n500.923,0.012,3,saturated\n"
+        );
+        // Points that rounding would join keep all digits.
+        let close = Axis::new(AxisKind::Nm, vec![500.000_1, 500.000_2]).unwrap();
+        let s = Spectrum::new(close, vec![1.0, 2.0]).unwrap();
+        assert!(short_recording(&s).unwrap().contains("500.0002,2,good"));
     }
 
     #[test]

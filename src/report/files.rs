@@ -1,6 +1,7 @@
 //! Putting results on disk without ever leaving half of one.
 
 use crate::{Error, Result};
+use sha2::{Digest, Sha256};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -36,6 +37,12 @@ pub fn write_atomic(path: &Path, bytes: &[u8]) -> Result<()> {
         let _ = std::fs::remove_file(&beside);
         failed(source)
     })
+}
+
+/// SHA-256 of a file's bytes, lower-case hexadecimal; `None` where it cannot be read any more.
+pub fn digest(path: &Path) -> Option<String> {
+    let bytes = std::fs::read(path).ok()?;
+    Some(Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect())
 }
 
 fn write_new(path: &Path, bytes: &[u8]) -> std::io::Result<()> {

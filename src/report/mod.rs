@@ -1,4 +1,4 @@
-//! One result as a terminal table, a JSON record, CSV, and SVG plots.
+//! One result as a terminal table, a JSON record, CSV, SVG plots and an HTML page.
 //!
 //! Nothing is computed here that a reader could take for a measurement: these modules choose
 //! words, digits and places on paper.
@@ -10,6 +10,7 @@ pub mod exchange;
 pub mod files;
 pub mod fits;
 pub mod format;
+pub mod html;
 pub mod jcamp;
 mod medium;
 pub mod record;

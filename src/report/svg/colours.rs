@@ -8,6 +8,8 @@ use crate::reference::LightTables;
 
 /// Width of one patch, nm.
 const PATCH_NM: f64 = 5.0;
+/// Difference of a colour's part, of 255, that is not seen.
+const SAME: u8 = 5;
 /// Overlap of patches, px; hides the seams.
 const SEAM: f64 = 0.4;
 /// Stretch on which a colour is defined well enough to be shown, nm; beyond, the strip is neutral.
@@ -59,11 +61,23 @@ pub fn strip(layer: &mut Layer, frame: &Frame, low: f64, high: f64) -> Result<()
     };
     let [first, last] = COLOURED_NM;
     patch(low, first, NEUTRAL);
+    // Neighbours that nobody could tell apart are one patch.
+    let mut open: Option<(f64, [u8; 3])> = None;
     let mut nm = first;
     while nm < last {
-        let [r, g, b] = of_wavelength(nm + PATCH_NM / 2.0, &tables);
-        patch(nm, nm + PATCH_NM, &format!("#{r:02x}{g:02x}{b:02x}"));
+        let colour = of_wavelength(nm + PATCH_NM / 2.0, &tables);
+        match open {
+            Some((_, c)) if c.iter().zip(colour).all(|(a, b)| a.abs_diff(b) <= SAME) => {}
+            Some((from, [r, g, b])) => {
+                patch(from, nm, &format!("#{r:02x}{g:02x}{b:02x}"));
+                open = Some((nm, colour));
+            }
+            None => open = Some((nm, colour)),
+        }
         nm += PATCH_NM;
+    }
+    if let Some((from, [r, g, b])) = open {
+        patch(from, last, &format!("#{r:02x}{g:02x}{b:02x}"));
     }
     patch(last, high, NEUTRAL);
     layer.close();

@@ -74,6 +74,34 @@ pub fn thinned(piece: &[(f64, f64)], column: impl Fn(f64) -> i64) -> Vec<(f64, f
     out
 }
 
+/// Indices of the points that are needed so that none of `points` (px) is further than `tolerance`
+/// px from the line through those that are kept (D. H. Douglas and T. K. Peucker, The Canadian
+/// Cartographer 10, 112 (1973)). All of them where `tolerance` is not above 0.
+pub fn needed(points: &[(f64, f64)], tolerance: f64) -> Vec<usize> {
+    let n = points.len();
+    if tolerance.is_nan() || tolerance <= 0.0 || n < 3 {
+        return (0..n).collect();
+    }
+    let mut keep = vec![false; n];
+    (keep[0], keep[n - 1]) = (true, true);
+    let mut open = vec![(0, n - 1)];
+    while let Some((a, b)) = open.pop() {
+        let (p, q) = (points[a], points[b]);
+        let (dx, dy) = (q.0 - p.0, q.1 - p.1);
+        let length = dx.hypot(dy);
+        let off = |r: (f64, f64)| match length > 0.0 {
+            true => (dx * (r.1 - p.1) - dy * (r.0 - p.0)).abs() / length,
+            false => (r.0 - p.0).hypot(r.1 - p.1),
+        };
+        let far = (a + 1..b).max_by(|i, k| off(points[*i]).total_cmp(&off(points[*k])));
+        if let Some(far) = far.filter(|i| off(points[*i]) > tolerance) {
+            keep[far] = true;
+            open.extend([(a, far), (far, b)]);
+        }
+    }
+    (0..n).filter(|i| keep[*i]).collect()
+}
+
 /// Height of the pieces at `x` by linear interpolation; `None` in a gap.
 pub fn height_at(pieces: &[Vec<(f64, f64)>], x: f64) -> Option<f64> {
     for p in pieces {
@@ -124,6 +152,21 @@ mod tests {
         let s = Spectrum::new(Axis::new(AxisKind::Nm, x).unwrap(), vec![1.0; 6]).unwrap();
         let lengths: Vec<usize> = pieces(&s, 0.0, 99.0).iter().map(Vec::len).collect();
         assert_eq!(lengths, [4, 2]);
+    }
+
+    #[test]
+    fn what_is_left_out_lies_on_the_line() {
+        let p: Vec<(f64, f64)> =
+            (0..400).map(|i| f64::from(i) * 0.5).map(|x| (x, 30.0 * (x * 0.1).sin())).collect();
+        assert_eq!(needed(&p, 0.0).len(), 400);
+        let kept: Vec<(f64, f64)> = needed(&p, 0.2).into_iter().map(|i| p[i]).collect();
+        assert!((20..120).contains(&kept.len()), "{}", kept.len());
+        for (x, y) in &p {
+            // Upright distance is at most the slope's factor, √(1 + 3²), more than the true one.
+            let drawn = height_at(std::slice::from_ref(&kept), *x).unwrap();
+            assert!((drawn - y).abs() <= 0.2 * 10f64.sqrt() + 1e-9, "{x}: {drawn} for {y}");
+        }
+        assert_eq!(needed(&[(0.0, 0.0), (1.0, 5.0), (0.0, 0.0)], 0.2), [0, 1, 2]);
     }
 
     #[test]

@@ -51,6 +51,8 @@ pub struct LampPanel<'a> {
     pub size: (f64, f64),
     /// Free room at top, right, bottom, left, px.
     pub margins: [f64; 4],
+    /// How far the curve is straightened, px; see [`PlotStyle::tolerance_px`].
+    pub tolerance: f64,
     /// True for the first frame on the paper.
     pub paper: bool,
 }
@@ -79,11 +81,7 @@ impl LampPanel<'_> {
         let strip = STRIP + 3.0;
         let raw = curve::pieces(self.spectrum, low, high);
         let heights = Heights::new(&raw, &[], Scale::SquareRoot, headroom, strip, area_h);
-        let column = |x: f64| (to_px(x) * 2.0).floor() as i64;
-        let curves: Vec<Vec<(f64, f64)>> = raw
-            .iter()
-            .map(|p| curve::thinned(p, column).iter().map(|(x, y)| (*x, heights.of(*y))).collect())
-            .collect();
+        let curves = heights.curves(&raw, to_px, area_h, self.tolerance);
         let power = heights.power();
         let unit = &self.spectrum.unit;
         let y_title = match power {
@@ -109,7 +107,7 @@ impl LampPanel<'_> {
             paper: self.paper,
         })?;
         super::colours::strip(layer, &frame, low, high)?;
-        super::under_the_curve(layer, &frame, &curves, inks);
+        super::under_the_curve(layer, &frame, &curves, self.tolerance, inks);
         let bend = frame.py(heights.top) - 4.0;
         for (i, l) in shown.iter().enumerate() {
             layer.open("anchor", Some(&l.title));
@@ -194,6 +192,7 @@ pub fn lamp_plot(profile: &Profile, lamp: &Spectrum, style: &PlotStyle) -> Resul
         range: (low, high),
         size: (w, h),
         margins: [TITLE_ROOM, RIGHT_EDGE, h - split, EDGE],
+        tolerance: style.tolerance_px,
         paper: true,
     }
     .draw(&mut layer, &inks)?;

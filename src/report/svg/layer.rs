@@ -55,6 +55,15 @@ impl Layer {
         self.out.push('\n');
     }
 
+    /// The same with what programs may read of it: `data-…` attributes, name and value.
+    pub fn open_told(&mut self, class: &str, title: &str, data: &[(&str, &str)]) {
+        let _ = write!(self.out, "<g class=\"{class}\"");
+        for (name, value) in data {
+            let _ = write!(self.out, " data-{name}=\"{}\"", escaped(value));
+        }
+        let _ = writeln!(self.out, "><title>{}</title>", escaped(title));
+    }
+
     /// Closes the group.
     pub fn close(&mut self) {
         self.out.push_str("</g>\n");

@@ -182,7 +182,11 @@ pub fn draw(
             Sort::Unclaimed => "peak unclaimed",
             Sort::Ghost => "peak ghost",
         };
-        layer.open(class, Some(&m.title));
+        let at = format::decimals(m.x, 3);
+        // The title begins with the label where somebody claims the peak.
+        let told = [("at", at.as_str()), ("label", m.label.as_str())];
+        let told = if m.sort == Sort::Claimed { &told[..1] } else { &told[..] };
+        layer.open_told(class, &m.title, told);
         let (x, y) = (frame.px(m.x), tip(m.x));
         let (ink, dash) = match m.sort {
             Sort::Plain | Sort::Claimed => (inks.leader, ""),

@@ -10,6 +10,7 @@ mod colours;
 mod curve;
 mod errors;
 mod frame;
+mod heights;
 mod labels;
 mod lamp;
 mod layer;
@@ -23,6 +24,9 @@ mod verification;
 #[cfg(test)]
 mod tests;
 
+pub(super) use colours::of_wavelength;
+pub(super) use text::{FAMILY, escaped};
+
 pub use calibration::calibration_plot;
 pub use lamp::lamp_plot;
 pub use source::source_plot;
@@ -34,6 +38,7 @@ use crate::report::format;
 use crate::signal::PeakList;
 use crate::{AxisKind, Result, Spectrum};
 use frame::{AxisSpec, Frame, FrameSpec, round_steps};
+use heights::{Heights, Y_TICK_PX, ten_to};
 use layer::{Layer, Type, number};
 use style::Inks;
 
@@ -55,14 +60,10 @@ const TITLE_ROOM: f64 = 44.0;
 const MOST_FOOTER: usize = 6;
 /// About one x tick for so many px.
 const X_TICK_PX: f64 = 90.0;
-/// About one y tick for so many px.
-const Y_TICK_PX: f64 = 56.0;
 /// Height of the strip of spectral colours at the foot of an nm plot, px.
 const STRIP: f64 = 6.0;
 /// Largest count or axis value that is drawn in its place.
 const MOST_COUNTS: f64 = 1e290;
-/// Share of the counts' lowest points that may fall below the foot of the plot.
-const LOW_QUANTILE: f64 = 0.005;
 
 /// Draws a recording with its peaks, and with what they are taken for where `gases` is given.
 ///
@@ -78,7 +79,7 @@ pub fn spectrum_plot(
     style.check()?;
     let inks = style.theme.inks();
     let (w, h) = (style.width_px, style.height_px);
-    let has_panel = gases.is_some() && w >= panel::FROM_WIDTH;
+    let has_panel = gases.is_some() && w >= panel::FROM_WIDTH && style.verdicts_beside;
     let footer = footer_lines(spectrum, peaks, gases, style);
     let (low, high) = shown_range(spectrum, style);
 
@@ -101,11 +102,7 @@ pub fn spectrum_plot(
     // Counts to heights.
     let raw = curve::pieces(spectrum, low, high);
     let heights = Heights::new(&raw, &peaks.baseline, style.scale, plan.headroom, strip, area_h);
-    let column = |x: f64| (to_px(x) * 2.0).floor() as i64;
-    let curves: Vec<Vec<(f64, f64)>> = raw
-        .iter()
-        .map(|p| curve::thinned(p, column).iter().map(|(x, y)| (*x, heights.of(*y))).collect())
-        .collect();
+    let curves = heights.curves(&raw, to_px, area_h, style.tolerance_px);
     let x_title = match spectrum.axis().kind() {
         AxisKind::Nm => "wavelength / nm (air)",
         AxisKind::Pixel => "pixel",
@@ -139,8 +136,8 @@ pub fn spectrum_plot(
     if spectrum.axis().kind() == AxisKind::Nm {
         colours::strip(&mut layer, &frame, low, high)?;
     }
-    under_the_curve(&mut layer, &frame, &curves, &inks);
-    baseline(&mut layer, &frame, spectrum, peaks, &heights, (low, high), &inks);
+    under_the_curve(&mut layer, &frame, &curves, style.tolerance_px, &inks);
+    baseline(&mut layer, &frame, spectrum, peaks, &heights, (low, high), style);
     let tips = |x: f64| {
         let y = curve::height_at(&raw, x).map(|y| heights.of(y));
         frame.py(y.unwrap_or(heights.range.0))
@@ -156,128 +153,8 @@ pub fn spectrum_plot(
     }
     let headline = headline(style, &spectrum.provenance.name);
     let description = description(spectrum, peaks, gases, &plan);
-    Ok(document(w, h, headline, &description, &frame.body, layer))
-}
-
-/// How counts become heights in the coordinates that the plotting library is given.
-struct Heights {
-    scale: Scale,
-    /// Counts at the foot of the curve.
-    foot: f64,
-    /// Highest count.
-    peak: f64,
-    /// Range of the axis in heights, headroom and strip included.
-    range: (f64, f64),
-    /// Height of the highest point.
-    top: f64,
-}
-
-impl Heights {
-    fn new(
-        raw: &[Vec<(f64, f64)>],
-        baseline: &[f64],
-        scale: Scale,
-        headroom: f64,
-        strip: f64,
-        area_h: f64,
-    ) -> Self {
-        let mut all: Vec<f64> = raw.iter().flatten().map(|p| p.1).collect();
-        all.sort_by(f64::total_cmp);
-        let lowest = all.get((all.len() as f64 * LOW_QUANTILE) as usize).copied().unwrap_or(0.0);
-        let base = baseline.iter().copied().filter(|b| b.is_finite());
-        // Bounds beyond any detector keep sums from overflowing.
-        let bounded = |v: f64| v.clamp(-MOST_COUNTS, MOST_COUNTS);
-        let foot = bounded(base.fold(lowest, f64::min));
-        let peak = bounded(all.last().copied().unwrap_or(1.0));
-        let peak = if peak > foot { peak } else { foot + foot.abs().max(1.0) };
-        let mut h = Heights { scale, foot, peak, range: (0.0, 1.0), top: 1.0 };
-        // Foot at 0; the strip below and the headroom above in the same unit.
-        h.top = h.of(peak);
-        let unit = h.top / (area_h - headroom - strip).max(1.0);
-        h.range = (-strip * unit, h.top + headroom * unit);
-        h
-    }
-
-    /// Height of a count; what is below the foot is drawn at the foot.
-    fn of(&self, count: f64) -> f64 {
-        let above = (count.min(MOST_COUNTS) - self.foot).max(0.0);
-        match self.scale {
-            Scale::Linear => above,
-            Scale::SquareRoot => above.sqrt(),
-        }
-    }
-
-    /// Power of ten, a multiple of three, that keeps the numbers at the axis short.
-    fn power(&self) -> i32 {
-        /// Numbers in this range are written as they are.
-        const PLAIN: std::ops::Range<f64> = 1e-2..1e5;
-        let size = self.peak.abs().max(self.foot.abs());
-        if PLAIN.contains(&size) || size == 0.0 {
-            return 0;
-        }
-        format::exponent(size, 17).div_euclid(3) * 3
-    }
-
-    fn ticks(&self, area_h: f64, power: i32) -> Vec<(f64, String)> {
-        let curve_px = area_h * self.top / (self.range.1 - self.range.0);
-        let wanted = (curve_px / Y_TICK_PX).max(3.0);
-        let (mut values, mut places) = round_steps(self.foot, self.peak, wanted as usize);
-        if self.scale == Scale::SquareRoot {
-            // Finer steps near the foot, where the scale is stretched.
-            let first = values.iter().copied().find(|v| *v > self.foot).unwrap_or(self.peak);
-            let (finer, p) = round_steps(self.foot, first, 5);
-            places = places.max(p);
-            values.retain(|v| *v > first * (1.0 + 1e-9));
-            values.splice(0..0, finer);
-        }
-        let apart = (self.range.1 - self.range.0) * (Y_TICK_PX * 0.4 / area_h);
-        let unit = power_of_ten(power);
-        // From the top, so that the round numbers of the coarse steps stay.
-        let mut last = f64::INFINITY;
-        let mut kept = Vec::new();
-        for v in values.into_iter().rev() {
-            let at = self.of(v);
-            if last - at >= apart {
-                kept.push((at, v / unit));
-                last = at;
-            }
-        }
-        // No more decimals than the numbers that are left need.
-        let full = places + power;
-        let needed = (0..full)
-            .find(|p| {
-                let scale = power_of_ten(*p);
-                kept.iter().all(|(_, v)| ((v * scale).round() - v * scale).abs() < TICK_ROUNDING)
-            })
-            .unwrap_or(full);
-        kept.into_iter().map(|(at, v)| (at, format::decimals(v, needed))).collect()
-    }
-}
-
-/// What computing may leave of a number that is round, in units of its last decimal.
-const TICK_ROUNDING: f64 = 1e-6;
-
-fn power_of_ten(power: i32) -> f64 {
-    format!("1e{power}").parse().unwrap_or(1.0)
-}
-
-/// `10³`, `10⁻⁶`.
-fn ten_to(power: i32) -> String {
-    let raised = power.to_string();
-    let raised = raised.chars().map(|c| match c {
-        '0' => '⁰',
-        '1' => '¹',
-        '2' => '²',
-        '3' => '³',
-        '4' => '⁴',
-        '5' => '⁵',
-        '6' => '⁶',
-        '7' => '⁷',
-        '8' => '⁸',
-        '9' => '⁹',
-        _ => '⁻',
-    });
-    format!("10{}", raised.collect::<String>())
+    let svg = document(w, h, headline, &description, &frame.body, layer);
+    Ok(told(svg, &frame, (low, high), spectrum))
 }
 
 /// The stretch of the axis that is shown; never empty.
@@ -367,14 +244,24 @@ fn foot(layer: &mut Layer, lines: &[String], inks: &Inks, h: f64) {
 }
 
 /// A light tone between the curve and the foot.
-fn under_the_curve(layer: &mut Layer, frame: &Frame, curves: &[Vec<(f64, f64)>], inks: &Inks) {
+fn under_the_curve(
+    layer: &mut Layer,
+    frame: &Frame,
+    curves: &[Vec<(f64, f64)>],
+    tolerance: f64,
+    inks: &Inks,
+) {
+    /// Its edge lies under the curve, so it may be coarser by this factor.
+    const COARSER: f64 = 3.0;
     /// Opacity of the tone.
     const TONE: f64 = 0.13;
     let foot = frame.py(0.0);
     for piece in curves {
         if let (Some(first), Some(last)) = (piece.first(), piece.last()) {
             let mut points: Vec<(f64, f64)> = vec![(frame.px(first.0), foot)];
-            points.extend(piece.iter().map(|(x, y)| (frame.px(*x), frame.py(*y))));
+            let edge: Vec<(f64, f64)> =
+                piece.iter().map(|(x, y)| (frame.px(*x), frame.py(*y))).collect();
+            points.extend(curve::needed(&edge, COARSER * tolerance).into_iter().map(|i| edge[i]));
             points.push((frame.px(last.0), foot));
             layer.shape(&points, inks.curve_text, TONE, "none");
         }
@@ -389,7 +276,7 @@ fn baseline(
     peaks: &PeakList,
     heights: &Heights,
     (low, high): (f64, f64),
-    inks: &Inks,
+    style: &PlotStyle,
 ) {
     let inside = spectrum
         .x()
@@ -403,9 +290,11 @@ fn baseline(
         .filter_map(|c| c.first())
         .map(|(x, y)| (frame.px(*x), frame.py(*y)))
         .collect();
+    let points: Vec<(f64, f64)> =
+        curve::needed(&points, style.tolerance_px).into_iter().map(|i| points[i]).collect();
     if points.len() > 1 {
         layer.open("baseline", Some("baseline"));
-        layer.line(&points, inks.soft, 1.0, "5 3");
+        layer.line(&points, style.theme.inks().soft, 1.0, "5 3");
         layer.close();
     }
 }
@@ -438,6 +327,23 @@ fn description(
         ));
     }
     text
+}
+
+/// The document with what programs may read of it at its root: the plotting area (left, top, right,
+/// bottom, px), the range of the axis, what the axis is, and the unit of the counts.
+fn told(svg: String, frame: &Frame, (low, high): (f64, f64), spectrum: &Spectrum) -> String {
+    let area = frame.area.map(number).join(" ");
+    let axis = match spectrum.axis().kind() {
+        AxisKind::Nm => "nm",
+        AxisKind::Pixel => "pixel",
+    };
+    let data = format!(
+        " data-area=\"{area}\" data-range=\"{} {}\" data-axis=\"{axis}\" data-unit=\"{}\" role=",
+        format::plain(low),
+        format::plain(high),
+        text::escaped(&spectrum.unit)
+    );
+    svg.replacen(" role=", &data, 1)
 }
 
 /// The finished document.

@@ -104,11 +104,7 @@ pub fn source_plot(
 
     let heights =
         Heights::new(&raw, &[report.dark.value], style.scale, headroom, STRIP + 3.0, area_h);
-    let column = |x: f64| (to_px(x) * 2.0).floor() as i64;
-    let curves: Vec<Vec<(f64, f64)>> = raw
-        .iter()
-        .map(|p| curve::thinned(p, column).iter().map(|(x, y)| (*x, heights.of(*y))).collect())
-        .collect();
+    let curves = heights.curves(&raw, to_px, area_h, style.tolerance_px);
     let power = heights.power();
     let y_title = match power {
         0 => spectrum.unit.clone(),
@@ -136,7 +132,7 @@ pub fn source_plot(
     }
     regions(&mut layer, &frame, report, (low, high), &inks);
     colours::strip(&mut layer, &frame, low, high)?;
-    under_the_curve(&mut layer, &frame, &curves, &inks);
+    under_the_curve(&mut layer, &frame, &curves, style.tolerance_px, &inks);
     for (i, c) in claims.iter().enumerate() {
         let y = frame.area[1] + region_room + (i as f64 + 0.5) * CLAIM_ROOM;
         claim(&mut layer, &frame, c, y, (low, high), &inks);
@@ -151,7 +147,9 @@ pub fn source_plot(
             format::measured(e.peak_nm),
             format::share(e.share)
         );
-        layer.open("emission", Some(&hover));
+        let at = format::decimals(e.peak_nm.value, 3);
+        let sort = if e.ghost { "emission ghost" } else { "emission" };
+        layer.open_told(sort, &hover, &[("at", &at), ("label", &names[p.wish])]);
         let x = frame.px(e.peak_nm.value);
         let tip = curve::height_at(&raw, e.peak_nm.value).map_or(0.0, |y| heights.of(y));
         let at = frame.area[0] + p.at;
@@ -175,7 +173,8 @@ pub fn source_plot(
     foot(&mut layer, &footer, &inks, h);
     let headline = super::headline(style, &spectrum.provenance.name);
     let description = description(spectrum, peaks, report);
-    Ok(document(w, h, headline, &description, &frame.body, layer))
+    let svg = document(w, h, headline, &description, &frame.body, layer);
+    Ok(super::told(svg, &frame, (low, high), spectrum))
 }
 
 /// What stands under the title: the sort of source.
@@ -260,7 +259,8 @@ fn regions(
             continue;
         }
         let hover = format!("{}: {} of the light", s.region.word(), share_words(s));
-        layer.open("region", Some(&hover));
+        let ends = [("from", &*format!("{a:.0}")), ("to", &*format!("{b:.0}"))];
+        layer.open_told("region", &hover, &ends);
         let (left, right) = (frame.px(a), frame.px(b));
         if i % 2 == 0 {
             layer.rectangle((left, top), (right - left, bottom - top), inks.ink_text, TONE);
@@ -311,7 +311,8 @@ fn claim(
     let [a, b] = c.claim.window_nm();
     let text = format!("claim {}: {}", c.text, c.outcome.words());
     let hover = format!("{text}; {}", c.reason);
-    layer.open("claim", Some(&hover));
+    let ends = [("from", &*format::plain(a)), ("to", &*format::plain(b))];
+    layer.open_told("claim", &hover, &ends);
     let ink = if c.outcome == Outcome::DoesNotHold { inks.alert } else { inks.ink_text };
     let bold = Type { bold: true, ..Type::plain(SMALL, ink) };
     let (left, right) = (frame.px(a.clamp(low, high)), frame.px(b.clamp(low, high)));

@@ -43,6 +43,11 @@ pub struct PlotStyle {
     pub scale: Scale,
     /// Stretch of the axis that is shown, axis units; `None`: all.
     pub range: Option<(f64, f64)>,
+    /// Points of a curve that lie nearer than this to the straight line between those that are kept
+    /// are left out, px; 0: none.
+    pub tolerance_px: f64,
+    /// False: the verdicts stand in a line above the plot, however wide it is.
+    pub verdicts_beside: bool,
 }
 
 impl Default for PlotStyle {
@@ -55,6 +60,8 @@ impl Default for PlotStyle {
             height_px: 640.0,
             scale: Scale::Linear,
             range: None,
+            tolerance_px: 0.0,
+            verdicts_beside: true,
         }
     }
 }
@@ -121,7 +128,7 @@ pub struct Inks {
 
 impl Theme {
     /// The colours.
-    pub(super) fn inks(self) -> Inks {
+    pub(in crate::report) fn inks(self) -> Inks {
         match self {
             Theme::Light => Inks {
                 paper: (0xfc, 0xfb, 0xf8),

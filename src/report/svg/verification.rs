@@ -71,6 +71,7 @@ pub fn verification_plot(v: &Verification, judged: &Spectrum, style: &PlotStyle)
         })
         .collect();
     let upper = LampPanel {
+        tolerance: style.tolerance_px,
         spectrum: judged,
         lines: &lines,
         left_out: &left_out(&v.correction),
