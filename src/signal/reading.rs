@@ -75,15 +75,15 @@ impl<'a> Readings<'a> {
         // Normal equations of the two columns, shape and level.
         let (mut n, mut w1, mut g1, mut gg) = (0, 0.0, 0.0, 0.0);
         let (mut gy, mut y1, mut yy) = (0.0, 0.0, 0.0);
-        for i in from..to {
+        for (i, at) in axis.iter().enumerate().take(to).skip(from) {
             let sigma = self.peaks.sigma[i];
             let mask = self.spectrum.mask()[i];
-            let others = self.model[i] - own.map_or(0.0, |c| c.at(axis[i], eta));
+            let others = self.model[i] - own.map_or(0.0, |c| c.at(*at, eta));
             let free = others <= sigma && mask.is_good() && !mask.has(Mask::SATURATED);
             if !free {
                 continue;
             }
-            let (w, g) = (sigma.powi(-2), shape.at(axis[i], eta));
+            let (w, g) = (sigma.powi(-2), shape.at(*at, eta));
             let y = self.spectrum.counts()[i] - self.peaks.baseline[i] - others;
             n += 1;
             w1 += w;
