@@ -95,7 +95,7 @@ pub(super) struct Top {
 
 impl Curve {
     /// The usable points, and how many were bridged as hot pixels.
-    pub(super) fn new(spectrum: &Spectrum) -> (Self, usize) {
+    pub(super) fn new(spectrum: &Spectrum, spared: impl Fn(f64) -> bool) -> (Self, usize) {
         let usable: Vec<usize> = (0..spectrum.len())
             .filter(|i| {
                 let m = spectrum.mask()[*i];
@@ -104,7 +104,7 @@ impl Curve {
             .collect();
         let pick = |v: &[f64]| usable.iter().map(|i| v[*i]).collect::<Vec<f64>>();
         let (x, mut y) = (pick(spectrum.x()), pick(spectrum.counts()));
-        let lone = replace_lone_points(&x, &mut y);
+        let lone = replace_lone_points(&x, &mut y, spared);
         let block = usable.len().div_ceil(MOST_POINTS).max(1);
         let blocks = |v: &[f64]| -> Vec<f64> {
             v.chunks(block).map(|c| c.iter().sum::<f64>() / c.len() as f64).collect()

@@ -470,3 +470,32 @@ fn measured_lamps() {
     assert_eq!(outcome(&of("uv-led-280.csv", &["280"]), "280"), Outcome::Holds);
     assert_eq!(outcome(&of("white-led.csv", &["365"]), "365"), Outcome::DoesNotHold);
 }
+
+/// Mercury lines of little more than a point beside a phosphor's band: a third of the light, which no
+/// search for hot pixels may take away.
+#[test]
+fn lines_of_a_point_keep_their_light() {
+    // Line, its height; FWHM 1.2 points of 1 nm, in different places between the points.
+    let lines = [(404.2, 400.0), (435.4, 1000.0), (546.0, 500.0), (577.3, 60.0), (579.2, 60.0)];
+    let fwhm = 1.2;
+    let x: Vec<f64> = (240..=800).map(f64::from).collect();
+    let mut dice = ChaCha12Rng::seed_from_u64(11);
+    let y = x
+        .iter()
+        .map(|x| {
+            let z: f64 = StandardNormal.sample(&mut dice);
+            let light: f64 = lines.iter().map(|(c, h)| h * gaussian(*x, *c, fwhm)).sum();
+            light + 100.0 * gaussian(*x, 345.0, 50.0) + 0.05 * z
+        })
+        .collect();
+    let s = Spectrum::new(Axis::new(AxisKind::Nm, x).unwrap(), y).unwrap();
+    let r = report(&s, &[], ResponseKnown::No);
+    // Area of a Gaussian over height and FWHM.
+    let unit = (std::f64::consts::PI / (4.0 * 2f64.ln())).sqrt();
+    let of_lines: f64 = lines.iter().map(|(_, h)| h * fwhm * unit).sum();
+    let whole = of_lines + 100.0 * 50.0 * unit;
+    let found: f64 = r.emissions.iter().filter(|e| e.shape == Shape::Line).map(|e| e.share).sum();
+    assert_abs_diff_eq!(found, of_lines / whole, epsilon = 0.01);
+    let tall = r.emissions.iter().find(|e| (e.peak_nm.value - 435.4).abs() < 0.5).unwrap();
+    assert_abs_diff_eq!(tall.share, 1000.0 * fwhm * unit / whole, epsilon = 0.01);
+}

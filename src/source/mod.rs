@@ -111,7 +111,7 @@ pub fn band(spectrum: &Spectrum) -> Result<Band> {
             "calibrate the instrument and give its profile".into(),
         ));
     }
-    let (curve, lone) = Curve::new(spectrum);
+    let (curve, lone) = Curve::new(spectrum, |_| false);
     if curve.len() < LEAST_POINTS {
         return Err(refused(
             format!("{} usable points are too few", curve.len()),

@@ -50,6 +50,8 @@ const LINE_OVER_SMOOTH: f64 = 0.15;
 const LINE_OVER_HIGHEST: f64 = 2e-4;
 /// A line has at least this significance in the matched filter; the peak search admits less.
 const LINE_SIGNIFICANCE: f64 = 8.0;
+/// Fewest lines of like width that show how narrow a line of this instrument is.
+const AGREEING_LINES: usize = 3;
 /// A line may be so many instrument widths broad: blends and self-reversed lines are broader than
 /// one.
 const BROADEST_LINE: f64 = 2.5;
@@ -106,7 +108,7 @@ pub(super) struct Net {
 impl Net {
     /// The light of a recording; `None` with fewer than two usable points.
     pub fn new(spectrum: &Spectrum, peaks: &PeakList) -> Option<Self> {
-        let (mut curve, _) = Curve::new(spectrum);
+        let (mut curve, _) = Curve::new(spectrum, |x| in_a_line(peaks, x));
         let n = curve.len();
         if n < super::LEAST_POINTS {
             return None;
@@ -439,6 +441,14 @@ impl Tilt {
         let mean = if leans { my } else { 0.0 };
         Some(Tilt { slope, middle: mx, mean, scatter })
     }
+}
+
+/// True for a place in a line of the peak list, where several lines agree on their width: what is
+/// that narrow is the instrument's line and no fault of a pixel.
+fn in_a_line(peaks: &PeakList, x: f64) -> bool {
+    let lines =
+        || peaks.peaks.iter().filter(|p| p.line_like && p.significance >= LINE_SIGNIFICANCE);
+    lines().count() >= AGREEING_LINES && lines().any(|p| (p.centre.value - x).abs() <= p.fwhm.value)
 }
 
 /// Borders of the stretch that a point stands for: half way to its neighbours.

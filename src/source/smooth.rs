@@ -158,11 +158,13 @@ const LONE_NEIGHBOURHOOD: usize = 20;
 const LONE_ROUNDS: usize = 6;
 
 /// Replaces points that stand alone, or in twos, above everything beside them (hot pixels,
-/// particle hits) by the line between their neighbours; returns how many were replaced.
-pub(super) fn replace_lone_points(x: &[f64], y: &mut [f64]) -> usize {
+/// particle hits) by the line between their neighbours; returns how many were replaced. Points that are
+/// `spared` stay: an emission line of little more than a pixel looks the same.
+pub(super) fn replace_lone_points(x: &[f64], y: &mut [f64], spared: impl Fn(f64) -> bool) -> usize {
     let mut replaced = vec![false; y.len()];
     for _ in 0..LONE_ROUNDS {
-        let runs = lone_runs(x, y);
+        let mut runs = lone_runs(x, y);
+        runs.retain(|(from, to)| !x[*from..*to].iter().any(|x| spared(*x)));
         if runs.is_empty() {
             break;
         }
@@ -284,10 +286,10 @@ mod tests {
         let wiggle = |i: usize| ((i * 7919) % 13) as f64 * 0.01;
         let clean: Vec<f64> = x.iter().enumerate().map(|(i, x)| line(*x) + wiggle(i)).collect();
         let mut y = clean.clone();
-        assert_eq!(replace_lone_points(&x, &mut y), 0);
+        assert_eq!(replace_lone_points(&x, &mut y, |_| false), 0);
         assert_eq!(y, clean);
         (y[40], y[41], y[80]) = (300.0, 280.0, 50.0);
-        assert_eq!(replace_lone_points(&x, &mut y), 3);
+        assert_eq!(replace_lone_points(&x, &mut y, |_| false), 3);
         assert!(y[40] < 1.0 && y[41] < 1.0 && y[80] < 1.0);
         assert_eq!(y[120], clean[120]);
     }

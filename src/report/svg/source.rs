@@ -25,6 +25,8 @@ const NARROW_ROOM: f64 = 20.0;
 const CLAIM_ROOM: f64 = 18.0;
 /// Most labels that are drawn.
 const MOST_CLAIMS: usize = 4;
+/// Most of the height of the picture that labels of emissions take.
+const LABEL_SHARE: f64 = 0.3;
 /// Furthest that a label of an emission is shifted, px.
 const REACH: f64 = 60.0;
 /// Emissions with less of the light have no label.
@@ -85,11 +87,15 @@ pub fn source_plot(
     let names: Vec<String> = shown
         .iter()
         .map(|e| {
+            let plain = format!("{} {}", format::decimals(e.peak_nm.value, 1), e.shape.word());
             let name = match e.taken_for.as_str() {
-                "" => format!("{} {}", format::decimals(e.peak_nm.value, 1), e.shape.word()),
-                name => name.replace("second order of", "image of"),
+                "" => plain,
+                // A whole plain name rather than half of a long one.
+                name => Some(name.replace("second order of", "image of"))
+                    .filter(|n| width(n, LABEL_SIZE) <= area_h * LABEL_SHARE)
+                    .unwrap_or(plain),
             };
-            shortened(&name, LABEL_SIZE, area_h * 0.3)
+            shortened(&name, LABEL_SIZE, area_h * LABEL_SHARE)
         })
         .collect();
     let room = placed.iter().map(|p| width(&names[p.wish], LABEL_SIZE)).fold(0.0, f64::max);
