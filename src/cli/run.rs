@@ -5,7 +5,7 @@ use super::args::RunArgs;
 use super::output::{check_target, complain, make_folder, print, save};
 use super::records;
 use super::settings::Common;
-use anyhow::anyhow;
+use anyhow::{Context, anyhow};
 use glowtell::bench::{self, BenchResult, ItemKind, Progress, RunSettings, Sheet};
 use glowtell::report::html::{self, InputFile, Page};
 use glowtell::report::record::{Record, SummaryRow};
@@ -37,6 +37,8 @@ const SOURCES_CSV: &str = "sources.csv";
 const COMPARISON_CSV: &str = "comparison.csv";
 /// One object an item.
 const SUMMARY_JSON: &str = "summary.json";
+/// What a lamp's recording is called among the files that were read.
+const LAMP: &str = "lamp";
 /// All of it on one page.
 const PAGE: &str = "report.html";
 
@@ -67,9 +69,10 @@ pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
         .collect::<anyhow::Result<_>>()?;
     let rows: Vec<SummaryRow> = records.iter().map(Into::into).collect();
     let mut files = files(&result, &records, &rows, common)?;
-    let whole = (args, &sheet, &result);
-    files.push((PAGE.into(), page(whole, &records, &settings, &files, common)?));
-    write(&files, &args.out, &inputs(args, &sheet, &result, common))?;
+    let read = inputs(args, &sheet, &result, common);
+    files.push((PAGE.into(), page(&result, &read, &records, &settings, &files, common)?));
+    let read: Vec<PathBuf> = read.into_iter().map(|(_, path)| path).collect();
+    write(&files, &args.out, &read)?;
     if common.json {
         print(&report::record::to_json(&rows)?)?;
     } else {
@@ -143,7 +146,8 @@ fn files(
 
 /// The page. `files` are those of the results; it gives out what concerns the whole bench.
 fn page(
-    (args, sheet, result): (&RunArgs, &Sheet, &BenchResult),
+    result: &BenchResult,
+    read: &[(String, PathBuf)],
     records: &[Record],
     settings: &RunSettings,
     files: &[(String, String)],
@@ -159,35 +163,21 @@ fn page(
     if let Some(p) = &result.instrument.profile {
         used.push(("axis".to_string(), serde_json::to_value(&p.settings)?));
     }
-    let read = |role: &str, path: &Path| InputFile {
-        role: role.into(),
+    // With a profile on the command line the sheet's lamp is not looked at.
+    let used_lamp = common.profile.is_none();
+    let read = read.iter().filter(|(role, _)| used_lamp || role != LAMP);
+    let mut inputs = read.map(|(role, path)| InputFile {
+        role: role.clone(),
         name: path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into(),
-        sha256: glowtell::report::files::digest(path),
-    };
-    let mut inputs: Vec<InputFile> = common.profile.iter().map(|p| read("profile", p)).collect();
-    let frames = common.frame_files.iter();
-    inputs.extend(frames.map(|f| read("dark, background or flat", f)));
-    let i = &sheet.instrument;
-    let lamp: &[PathBuf] = if common.profile.is_none() { &i.lamps } else { &[] };
-    let of_sheet = lamp.iter().map(|f| ("lamp", f));
-    let of_sheet = of_sheet.chain(i.profile.iter().map(|f| ("profile", f)));
-    let of_sheet = of_sheet.chain(i.dark.iter().map(|f| ("dark", f)));
-    let of_sheet = of_sheet.chain(i.background.iter().map(|f| ("background", f)));
-    let of_sheet = of_sheet.chain(i.flat.iter().map(|f| ("flat", f)));
-    let of_sheet = of_sheet.chain(i.response.iter().map(|f| ("response", f)));
-    inputs.extend(of_sheet.map(|(role, f)| read(role, &sheet.path_of(f))));
-    let own = sheet.tubes.iter().map(|t| (&t.name, &t.dark));
-    for (name, darks) in own.chain(sheet.lights.iter().map(|l| (&l.name, &l.dark))) {
-        inputs.extend(darks.iter().map(|f| read(&format!("dark of {name}"), &sheet.path_of(f))));
-    }
-    for item in &result.items {
-        inputs.extend(item.files.iter().map(|f| read(&item.name, f)));
-    }
+        sha256: report::files::digest(path),
+    });
+    let of_sheet = inputs.next().context("nothing was read")?;
+    let inputs: Vec<InputFile> = inputs.collect();
     let notes: Vec<&str> =
         common.tables.notes().iter().chain(&result.notes).map(String::as_str).collect();
     let comparison = compared(result);
     Ok(html::page(&Page {
-        sheet: read("sheet", &args.sheet),
+        sheet: of_sheet,
         result,
         records,
         comparison: comparison.as_ref(),
@@ -198,18 +188,37 @@ fn page(
     })?)
 }
 
-/// Everything that was read, lest it be overwritten.
-fn inputs(args: &RunArgs, sheet: &Sheet, result: &BenchResult, common: &Common) -> Vec<PathBuf> {
-    let mut all = vec![args.sheet.clone()];
-    all.extend(common.profile.clone());
-    all.extend(common.frame_files.clone());
+/// Everything that was read, what for and where it is, the sheet first: the page names it, and nothing
+/// of it may be overwritten.
+fn inputs(
+    args: &RunArgs,
+    sheet: &Sheet,
+    result: &BenchResult,
+    common: &Common,
+) -> Vec<(String, PathBuf)> {
+    let mut all = vec![("sheet".to_string(), args.sheet.clone())];
+    all.extend(common.profile.iter().map(|p| ("profile".into(), p.clone())));
+    let frames = common.frame_files.iter();
+    all.extend(frames.map(|f| ("dark, background or flat".into(), f.clone())));
     let i = &sheet.instrument;
-    let named = i.lamps.iter().chain(&i.profile).chain(&i.dark).chain(&i.background).chain(&i.flat);
-    all.extend(named.map(|f| sheet.path_of(f)));
-    let own = sheet.tubes.iter().flat_map(|t| &t.dark);
-    let own = own.chain(sheet.lights.iter().flat_map(|l| &l.dark));
-    all.extend(own.map(|f| sheet.path_of(f)));
-    all.extend(result.items.iter().flat_map(|i| i.files.iter().cloned()));
+    let of_instrument: [(&str, Vec<&PathBuf>); 6] = [
+        (LAMP, i.lamps.iter().collect()),
+        ("profile", i.profile.iter().collect()),
+        ("dark", i.dark.iter().collect()),
+        ("background", i.background.iter().collect()),
+        ("flat", i.flat.iter().collect()),
+        ("response", i.response.iter().collect()),
+    ];
+    for (role, files) in of_instrument {
+        all.extend(files.into_iter().map(|f| (role.into(), sheet.path_of(f))));
+    }
+    let own = sheet.tubes.iter().map(|t| (&t.name, &t.dark));
+    for (name, darks) in own.chain(sheet.lights.iter().map(|l| (&l.name, &l.dark))) {
+        all.extend(darks.iter().map(|f| (format!("dark of {name}"), sheet.path_of(f))));
+    }
+    for item in &result.items {
+        all.extend(item.files.iter().map(|f| (item.name.clone(), f.clone())));
+    }
     all
 }
 

@@ -5,6 +5,7 @@
 //! stand there: lines and symmetric humps, lines at the places of its heads, the same bands shaded
 //! to the other side, the same bands displaced, and the bands of other systems.
 
+use super::limit::DETECTION;
 use super::pattern::GLASS_CUT_NM;
 use super::rotation::{System, system};
 use super::sequence::{
@@ -40,8 +41,6 @@ const MOST_DECOYS: usize = 16;
 const AGAINST_NATS: f64 = -2.0;
 /// Shift of the axis from which it is told, nm.
 const TELLING_SHIFT_NM: f64 = 0.1;
-/// Currie's factor of the detection limit for 5 % / 5 %: 2 · 1.645 (Anal. Chem. 40 (1968) 586).
-const CURRIE_DETECTION: f64 = 3.29;
 
 /// One head as fitted.
 #[derive(Debug, Clone, PartialEq)]
@@ -311,7 +310,7 @@ fn shape(own: &[Weighed], nats: f64, peaks: &PeakList) -> Shape {
                 lost = l.fit.nats - s.stretch.explain(&others, true).nats;
             }
             heads.push(ShownHead { nm: h.nm, height, nats: lost, shown: lost > HEAD_NATS });
-            let counts = CURRIE_DETECTION * u;
+            let counts = DETECTION * u;
             if limit.is_none_or(|(_, c)| counts < c) {
                 limit = Some((h.nm, counts));
             }

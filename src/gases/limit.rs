@@ -9,12 +9,15 @@ use super::verdict::{Case, FREE_SHARE, REACH_SHARE};
 const ONE_SIDED_95: f64 = 1.645;
 /// Scatter of the height that is read of a line at its limit, over the uncertainty where nothing is. A
 /// line lifts its own baseline a little, and in a line-rich tube the level under it is not quite flat.
-/// Measured, not derived: 1,200 limits of simulated tubes of which the population test of the limits
-/// uses none.
+/// Measured, not derived: of 1,196 limits of simulated tubes (seeds from 4,000,000 on) one in twenty was read
+/// 2.27 uncertainties low, 1.4 times the 1.645 of a normal distribution. `tests/confidence/limits.rs`
+/// judges it on other seeds.
 const SCATTER_OF_A_LINE: f64 = 1.4;
 /// Decision threshold over detection limit where the two scatters differ: L_C = k σ₀, L_D = L_C + k σ_D
 /// (L. Currie, Anal. Chem. 40 (1968) 586).
 const DECISION_SHARE: f64 = 1.0 / (1.0 + SCATTER_OF_A_LINE);
+/// Detection limit over the uncertainty where nothing is.
+pub(super) const DETECTION: f64 = ONE_SIDED_95 / DECISION_SHARE;
 /// Features that are read off the recording, those with the lowest thresholds: the line that shows
 /// first is among them.
 const READ_OFF: usize = 8;
@@ -49,9 +52,9 @@ pub fn limit(case: &Case, k: usize) -> Option<Limit> {
         .map(|(f, below)| (f, below / f.weight[1]))
         .collect();
     free.sort_by(|a, b| a.1.total_cmp(&b.1));
-    free.truncate(READ_OFF);
     free.into_iter()
-        .filter_map(|(f, _)| Some((f, ONE_SIDED_95 / DECISION_SHARE * (case.reading)(f.nm)?.u)))
+        .filter_map(|(f, _)| Some((f, DETECTION * (case.reading)(f.nm)?.u)))
+        .take(READ_OFF)
         .min_by(|a, b| (a.1 / a.0.weight[1]).total_cmp(&(b.1 / b.0.weight[1])))
         .map(|(f, counts)| Limit {
             line_nm: f.label_nm,

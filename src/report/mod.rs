@@ -4,6 +4,7 @@
 //! words, digits and places on paper.
 
 pub mod cautions;
+mod cells;
 pub mod csv;
 mod csv_source;
 pub mod exchange;

@@ -10,6 +10,9 @@ const REACH_FWHM: f64 = 2.5;
 /// A found line nearer than this, in line widths, is the line that is asked about: a pair so close
 /// is never fitted as two.
 const SAME_FWHM: f64 = 0.5;
+/// How far a clipped line hides what is beside it, in its own widths: its height is not known, so that its
+/// flanks cannot be taken off; further out they pass for the level.
+const CLIPPED_REACH_FWHM: f64 = 2.5;
 /// Fewest points: a height and a level, and two to spare.
 const MIN_POINTS: usize = 4;
 /// Scatter about the fit counts where χ² stands this many of its standard deviations above the degrees
@@ -21,34 +24,37 @@ const SCATTER_SIGMA: f64 = 2.0;
 pub struct Readings<'a> {
     spectrum: &'a Spectrum,
     peaks: &'a PeakList,
-    /// Found lines.
+    /// Found lines whose height is known.
     lines: Vec<Component>,
-    /// Their light at each point, counts.
+    /// Their light at each point, counts; without end where a clipped line hides everything.
     model: Vec<f64>,
 }
 
 impl<'a> Readings<'a> {
-    /// Readings of a recording whose lines were found by [`super::find_peaks`].
+    /// Readings of a recording; `peaks` are those that [`super::find_peaks`] found in it, on the same
+    /// axis.
     pub fn new(spectrum: &'a Spectrum, peaks: &'a PeakList) -> Self {
         let x = spectrum.x();
         let eta = peaks.lorentzian_share;
         let lines: Vec<Component> = peaks
             .peaks
             .iter()
-            // A clipped line has no height, so that nothing under its wings can be read.
-            .map(|p| Component {
-                centre: p.centre.value,
-                height: p.height.map_or(f64::INFINITY, |h| h.value),
-                fwhm: p.fwhm.value,
+            .filter_map(|p| {
+                let height = p.height?.value;
+                Some(Component { centre: p.centre.value, height, fwhm: p.fwhm.value })
             })
             .collect();
+        let around = |at: f64, reach: f64| {
+            x.partition_point(|v| *v < at - reach)..x.partition_point(|v| *v <= at + reach)
+        };
         let mut model = vec![0.0; x.len()];
         for c in &lines {
-            let from = x.partition_point(|v| *v < c.centre - c.reach(eta));
-            let to = x.partition_point(|v| *v <= c.centre + c.reach(eta));
-            for (m, x) in model[from..to].iter_mut().zip(&x[from..to]) {
-                *m += c.at(*x, eta);
+            for i in around(c.centre, c.reach(eta)) {
+                model[i] += c.at(x[i], eta);
             }
+        }
+        for p in peaks.peaks.iter().filter(|p| p.height.is_none()) {
+            model[around(p.centre.value, CLIPPED_REACH_FWHM * p.fwhm.value)].fill(f64::INFINITY);
         }
         Readings { spectrum, peaks, lines, model }
     }
@@ -67,7 +73,7 @@ impl<'a> Readings<'a> {
             .lines
             .iter()
             .min_by(|a, b| (a.centre - x).abs().total_cmp(&(b.centre - x).abs()))
-            .filter(|c| (c.centre - x).abs() < SAME_FWHM * fwhm && c.height.is_finite());
+            .filter(|c| (c.centre - x).abs() < SAME_FWHM * fwhm);
         let shape = Component { centre: x, height: 1.0, fwhm };
         let axis = self.spectrum.x();
         let from = axis.partition_point(|v| *v < x - REACH_FWHM * fwhm);
@@ -153,6 +159,25 @@ mod tests {
             // itself is known to some 10 %.
             assert!(mean.abs() < 0.25, "{height}: {mean}");
             assert!((spread - 1.0).abs() < 0.2, "{height}: {spread}");
+        }
+    }
+
+    #[test]
+    fn a_clipped_line_hides_its_own_surroundings_and_no_more() {
+        let open = recording(0.0, 1);
+        let full = 2000.0;
+        let counts = open.counts().iter().map(|y| y.min(full)).collect();
+        let s = Spectrum::new(open.axis().clone(), counts).unwrap();
+        let settings = PeakSettings { full_scale: Some(full), ..PeakSettings::default() };
+        let peaks = find_peaks(&s, &settings).unwrap();
+        assert!(peaks.peaks.iter().any(|p| p.clipped));
+        let clipped = Readings::new(&s, &peaks);
+        assert_eq!(clipped.height(500.0, 2.0), None);
+        let peaks = find_peaks(&open, &PeakSettings::default()).unwrap();
+        let whole = Readings::new(&open, &peaks);
+        for x in [450.0, 520.0, 600.0] {
+            let (a, b) = (clipped.height(x, 2.0).unwrap().u, whole.height(x, 2.0).unwrap().u);
+            assert!((a / b - 1.0).abs() < 0.2, "{x}: {a} {b}");
         }
     }
 

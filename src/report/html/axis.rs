@@ -3,6 +3,7 @@
 use super::write::{Html, Table, number, words};
 use super::{Page, data, figure, section};
 use crate::calibrate::Profile;
+use crate::report::cells;
 use crate::report::csv;
 use crate::report::format::{self, NONE};
 use crate::report::record::axis_samples;
@@ -149,15 +150,7 @@ fn left_out(p: &Profile) -> Html {
 }
 
 fn models(p: &Profile) -> Html {
-    let rows = p.models.iter().map(|m| {
-        vec![
-            m.name.clone(),
-            format::probability(m.weight),
-            format::decimals(m.effective_parameters, 1),
-            format::two_digits(m.rms_nm),
-            format::two_digits(m.left_out_rms_nm),
-        ]
-    });
+    let rows = p.models.iter().map(cells::model);
     let columns = [
         words("model"),
         number("share"),

@@ -3,7 +3,7 @@
 use super::tables::lines_of;
 use super::write::Html;
 use crate::gases::{GasReport, SpeciesVerdict, Verdict};
-use crate::report::format::{self, NONE};
+use crate::report::cells;
 use crate::signal::PeakList;
 
 /// Lines of a species that are listed on each side; the record has all.
@@ -33,26 +33,14 @@ pub fn of_gases(report: &GasReport, peaks: &PeakList) -> Html {
             not_seen.join(", ")
         ));
     }
-    let place = |i: usize| peaks.peaks.get(i).map_or(NONE.into(), |p| format::nm(p.centre.value));
-    if !report.ghosts.is_empty() {
+    let ghosts = cells::ghosts(report, peaks);
+    if !ghosts.is_empty() {
         h.element("h4", &[], "No lines of the tube");
-        let all: Vec<String> =
-            report.ghosts.iter().map(|g| format!("{}: {}", place(g.peak), g.what)).collect();
-        h.list(all.iter().map(String::as_str));
+        h.list(ghosts.iter().map(String::as_str));
     }
-    let open: Vec<String> = report
-        .assignments
-        .iter()
-        .filter(|a| a.label.is_none() && !report.ghosts.iter().any(|g| g.peak == a.peak))
-        .map(|a| place(a.peak))
-        .collect();
-    if !open.is_empty() {
+    if let Some(open) = cells::unclaimed(report, peaks) {
         h.element("h4", &[], "Claimed by nobody, nm (air)");
-        let share = match format::share(report.unexplained) {
-            s if s == NONE => String::new(),
-            s => format!(" ({s} of the light)"),
-        };
-        h.paragraph(&format!("{}{share}", open.join(", ")));
+        h.paragraph(&open);
     }
     h
 }

@@ -1,19 +1,13 @@
 //! Tables that several sections show.
 
 use super::write::{Column, Table, number, words};
-use crate::gases::{GasReport, GasVerdict, LineEvidence, Verdict};
+use crate::AxisKind;
+use crate::gases::{GasReport, LineEvidence, Verdict};
+use crate::report::cells;
 use crate::report::format::{self, NONE};
 use crate::report::terminal::share_words;
 use crate::signal::{Peak, PeakList};
 use crate::source::{Comparison, SourceReport};
-use crate::{AxisKind, Measured};
-
-fn or_none(m: Option<Measured>) -> String {
-    m.map_or(NONE.into(), format::measured)
-}
-
-/// Lines that are named as evidence for one gas.
-const EVIDENCE: usize = 4;
 
 /// Verdicts by gas.
 pub fn verdicts(report: &GasReport) -> Table {
@@ -26,7 +20,7 @@ pub fn verdicts(report: &GasReport) -> Table {
                 _ => format::probability(g.probability),
             },
             format::share(g.share),
-            evidence(report, g),
+            cells::evidence(report, g),
         ]
     });
     let columns = [
@@ -37,30 +31,6 @@ pub fn verdicts(report: &GasReport) -> Table {
         words("strongest lines, or limit; nm (air)"),
     ];
     Table::new("Verdicts", &columns, rows)
-}
-
-fn evidence(report: &GasReport, gas: &GasVerdict) -> String {
-    if gas.verdict == Verdict::NotSeen {
-        return match &gas.limit {
-            Some(l) => format!(
-                "below {} of the strongest line, at {}",
-                format::limit(l.relative_to_strongest),
-                format::nm(l.line_nm)
-            ),
-            None => NONE.into(),
-        };
-    }
-    let of_gas = report.species.iter().filter(|s| s.gas == gas.gas);
-    let mut lines: Vec<&LineEvidence> =
-        of_gas.flat_map(|s| &s.lines_for).filter(|l| l.peak.is_some()).collect();
-    lines.sort_by(|a, b| b.decibans.total_cmp(&a.decibans));
-    let named: Vec<String> =
-        lines.iter().take(EVIDENCE).map(|l| format::nm(l.wavelength_nm)).collect();
-    match (lines.len(), lines.len().saturating_sub(EVIDENCE)) {
-        (0, _) => NONE.into(),
-        (_, 0) => named.join(", "),
-        (_, more) => format!("{} and {more} more", named.join(", ")),
-    }
 }
 
 /// The lines of one species, those for it and those that are missing.
@@ -151,20 +121,7 @@ pub fn claims<'a>(
 
 /// What a light emits.
 pub fn emissions(s: &SourceReport) -> Table {
-    let rows = s.emissions.iter().map(|e| {
-        let mut name = e.taken_for.clone();
-        if e.clipped {
-            name = format!("{name} clipped").trim().into();
-        }
-        vec![
-            if e.ghost { "image".into() } else { e.shape.word().to_string() },
-            if e.rises_to_end { NONE.into() } else { format::measured(e.peak_nm) },
-            format::measured(e.centroid_nm),
-            or_none(e.fwhm_nm),
-            format::share(e.share),
-            name,
-        ]
-    });
+    let rows = s.emissions.iter().map(cells::emission);
     let columns = [
         words("emission"),
         number("peak, nm (air)"),
@@ -205,7 +162,7 @@ pub fn comparison(c: &Comparison) -> Table {
             None if regions.is_empty() => NONE.into(),
             None => regions.join("; "),
         };
-        vec![r.name.clone(), or_none(r.whole), regions]
+        vec![r.name.clone(), cells::or_none(r.whole), regions]
     });
     let columns = [words("light"), number("all light"), words("by region, or why left out")];
     Table::new(format!("Lights against {}, which is 1", c.reference), &columns, rows)

@@ -179,7 +179,7 @@ pub fn calibration_plot(profile: &Profile, style: &PlotStyle) -> Result<String> 
         format::nm(profile.anchored_nm[1]),
         format::two_digits(profile.rms_nm)
     );
-    Ok(super::document(w, h, &name, &description, &frame.body, layer))
+    Ok(super::document((w, h), &name, &description, "", &frame.body, layer))
 }
 
 /// What a name belongs to.

@@ -255,5 +255,5 @@ pub fn lamp_plot(profile: &Profile, lamp: &Spectrum, style: &PlotStyle) -> Resul
         format::nm(profile.anchored_nm[1]),
     );
     let body = upper.body + &lower.body;
-    Ok(super::document(w, h, &name, &description, &body, layer))
+    Ok(super::document((w, h), &name, &description, "", &body, layer))
 }

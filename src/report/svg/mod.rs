@@ -153,8 +153,8 @@ pub fn spectrum_plot(
     }
     let headline = headline(style, &spectrum.provenance.name);
     let description = description(spectrum, peaks, gases, &plan);
-    let svg = document(w, h, headline, &description, &frame.body, layer);
-    Ok(told(svg, &frame, (low, high), spectrum))
+    let told = told(&frame, (low, high), spectrum);
+    Ok(document((w, h), headline, &description, &told, &frame.body, layer))
 }
 
 /// The stretch of the axis that is shown; never empty.
@@ -329,29 +329,35 @@ fn description(
     text
 }
 
-/// The document with what programs may read of it at its root: the plotting area (left, top, right,
+/// What programs may read of a drawing, as attributes of its root: the plotting area (left, top, right,
 /// bottom, px), the range of the axis, what the axis is, and the unit of the counts.
-fn told(svg: String, frame: &Frame, (low, high): (f64, f64), spectrum: &Spectrum) -> String {
+fn told(frame: &Frame, (low, high): (f64, f64), spectrum: &Spectrum) -> String {
     let area = frame.area.map(number).join(" ");
     let axis = match spectrum.axis().kind() {
         AxisKind::Nm => "nm",
         AxisKind::Pixel => "pixel",
     };
-    let data = format!(
-        " data-area=\"{area}\" data-range=\"{} {}\" data-axis=\"{axis}\" data-unit=\"{}\" role=",
+    format!(
+        " data-area=\"{area}\" data-range=\"{} {}\" data-axis=\"{axis}\" data-unit=\"{}\"",
         format::plain(low),
         format::plain(high),
         text::escaped(&spectrum.unit)
-    );
-    svg.replacen(" role=", &data, 1)
+    )
 }
 
-/// The finished document.
-fn document(w: f64, h: f64, title: &str, description: &str, body: &str, layer: Layer) -> String {
+/// The finished document; `told` are further attributes of its root, each after a space.
+fn document(
+    (w, h): (f64, f64),
+    title: &str,
+    description: &str,
+    told: &str,
+    body: &str,
+    layer: Layer,
+) -> String {
     let (w, h) = (number(w), number(h));
     format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{w}\" height=\"{h}\" \
-         viewBox=\"0 0 {w} {h}\" role=\"img\" aria-label=\"{title}\">\n<title>{title}</title>\n\
+         viewBox=\"0 0 {w} {h}\"{told} role=\"img\" aria-label=\"{title}\">\n<title>{title}</title>\n\
          <desc>{}</desc>\n{body}{}</svg>\n",
         text::escaped(description),
         layer.into_text(),

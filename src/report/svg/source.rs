@@ -179,8 +179,8 @@ pub fn source_plot(
     foot(&mut layer, &footer, &inks, h);
     let headline = super::headline(style, &spectrum.provenance.name);
     let description = description(spectrum, peaks, report);
-    let svg = document(w, h, headline, &description, &frame.body, layer);
-    Ok(super::told(svg, &frame, (low, high), spectrum))
+    let told = super::told(&frame, (low, high), spectrum);
+    Ok(document((w, h), headline, &description, &told, &frame.body, layer))
 }
 
 /// What stands under the title: the sort of source.

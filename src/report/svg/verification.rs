@@ -156,7 +156,7 @@ pub fn verification_plot(v: &Verification, judged: &Spectrum, style: &PlotStyle)
         head_words(v),
         claim_words(v)
     );
-    Ok(super::document(w, h, &name, &description, &body, layer))
+    Ok(super::document((w, h), &name, &description, "", &body, layer))
 }
 
 fn width_point(p: &WidthPoint) -> Point {

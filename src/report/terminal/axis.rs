@@ -3,6 +3,7 @@
 use super::grid::{Column, grid};
 use super::{Style, paragraph, section, shared};
 use crate::calibrate::{LeftOut, Profile};
+use crate::report::cells;
 use crate::report::format::{self, NONE};
 use crate::report::record::axis_samples;
 use crate::{AxisKind, Measured};
@@ -110,20 +111,8 @@ fn models(profile: &Profile, width: usize) -> String {
         ("rms, nm", Column::Number),
         ("rms of lines foretold, nm", Column::Number),
     ];
-    let rows: Vec<Vec<String>> = profile
-        .models
-        .iter()
-        .filter(|m| m.weight >= WORTH_A_ROW)
-        .map(|m| {
-            vec![
-                m.name.clone(),
-                format::probability(m.weight),
-                format::decimals(m.effective_parameters, 1),
-                format::two_digits(m.rms_nm),
-                format::two_digits(m.left_out_rms_nm),
-            ]
-        })
-        .collect();
+    let worth = profile.models.iter().filter(|m| m.weight >= WORTH_A_ROW);
+    let rows: Vec<Vec<String>> = worth.map(cells::model).collect();
     if rows.is_empty() {
         return String::new();
     }

@@ -2,6 +2,7 @@
 
 use super::grid::{Column, grid};
 use super::{Style, paragraph, section};
+use crate::report::cells;
 use crate::report::format::{self, NONE};
 use crate::source::{
     CathodeReach, Claim, ClaimResult, Comparison, Emission, RELATIVE_ONLY, Reach, Region,
@@ -95,28 +96,12 @@ fn emissions(r: &SourceReport, width: usize) -> String {
         ("light", Column::Number),
         ("taken for", Column::Text),
     ];
-    let or_none = |m: Option<Measured>| m.map_or(NONE.into(), format::measured);
     // The strongest ones, in the order of their places.
     let mut strongest: Vec<&Emission> = r.emissions.iter().collect();
     strongest.sort_by(|a, b| b.share.total_cmp(&a.share));
     let least = strongest.get(LISTED - 1).map_or(0.0, |e| e.share);
     let shown = r.emissions.iter().filter(|e| e.share >= least);
-    let rows: Vec<Vec<String>> = shown
-        .map(|e| {
-            let mut name = e.taken_for.clone();
-            if e.clipped {
-                name = format!("{name} clipped").trim().to_string();
-            }
-            vec![
-                if e.ghost { "image".into() } else { e.shape.word().to_string() },
-                if e.rises_to_end { NONE.into() } else { format::measured(e.peak_nm) },
-                format::measured(e.centroid_nm),
-                or_none(e.fwhm_nm),
-                format::share(e.share),
-                name,
-            ]
-        })
-        .collect();
+    let rows: Vec<Vec<String>> = shown.map(cells::emission).collect();
     let left = r.emissions.len() - rows.len();
     let mut out = grid(&columns, rows, width);
     if left > 0 {

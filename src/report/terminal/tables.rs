@@ -2,15 +2,12 @@
 
 use super::grid::{Column, grid, paint};
 use super::{Style, paragraph, section};
-use crate::gases::{GasReport, GasVerdict, LineEvidence, SHARES_NOTE, Verdict};
+use crate::gases::{GasReport, SHARES_NOTE, Verdict};
 use crate::report::format::{self, NONE};
 use crate::report::record::SummaryRow;
-use crate::report::{Medium, cautions};
+use crate::report::{Medium, cautions, cells};
 use crate::signal::{Peak, PeakList};
 use crate::{AxisKind, Measured};
-
-/// Lines that are named as evidence for one gas.
-const EVIDENCE: usize = 4;
 
 /// The peaks without what they are taken for.
 pub fn peaks(list: &PeakList, style: &Style) -> String {
@@ -158,7 +155,7 @@ pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
                     _ => format::probability(g.probability),
                 },
                 format::share(g.share),
-                evidence(report, g),
+                cells::evidence(report, g),
             ]
         })
         .collect();
@@ -183,24 +180,10 @@ pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
     );
     section(&mut out, "Why", reasons.iter().map(String::as_str), width);
 
-    let place = |i: usize| list.peaks.get(i).map_or(NONE.into(), |p| format::nm(p.centre.value));
-    let ghosts: Vec<String> =
-        report.ghosts.iter().map(|g| format!("{}: {}", place(g.peak), g.what)).collect();
+    let ghosts = cells::ghosts(report, list);
     section(&mut out, "No lines of the tube", ghosts.iter().map(String::as_str), width);
-    let open: Vec<String> = report
-        .assignments
-        .iter()
-        .filter(|a| a.label.is_none() && !report.ghosts.iter().any(|g| g.peak == a.peak))
-        .map(|a| place(a.peak))
-        .collect();
-    if !open.is_empty() {
-        let share = match format::share(report.unexplained) {
-            s if s == NONE => String::new(),
-            s => format!(", {s} of the light"),
-        };
-        let text = format!("{}{share}", open.join(", "));
-        section(&mut out, "Claimed by nobody, nm (air)", [text.as_str()], width);
-    }
+    let open = cells::unclaimed(report, list);
+    section(&mut out, "Claimed by nobody, nm (air)", open.as_deref(), width);
     let axis = format!(
         "Axis: ± {} nm at worst under the stronger lines; a common shift of {} nm was fitted along; lines are {} nm \
          wide (FWHM).",
@@ -213,37 +196,6 @@ pub fn gases(report: &GasReport, list: &PeakList, style: &Style) -> String {
     let all = [axis.as_str(), cautions::LIGHT_IS_NOT_AMOUNT].into_iter().chain(notes);
     out.push_str(&super::notes("Notes", all, style));
     out
-}
-
-/// The strongest few lines for a gas, or the limit for one that is not seen.
-fn evidence(report: &GasReport, gas: &GasVerdict) -> String {
-    if gas.verdict == Verdict::NotSeen {
-        return match &gas.limit {
-            Some(l) => format!(
-                "would show from {} of the strongest line, at {}",
-                format::limit(l.relative_to_strongest),
-                format::nm(l.line_nm)
-            ),
-            None => NONE.into(),
-        };
-    }
-    let mut lines: Vec<&LineEvidence> = report
-        .species
-        .iter()
-        .filter(|s| s.gas == gas.gas)
-        .flat_map(|s| &s.lines_for)
-        .filter(|l| l.peak.is_some())
-        .collect();
-    lines.sort_by(|a, b| b.decibans.total_cmp(&a.decibans));
-    if lines.is_empty() {
-        return NONE.into();
-    }
-    let named: Vec<String> =
-        lines.iter().take(EVIDENCE).map(|l| format::nm(l.wavelength_nm)).collect();
-    match lines.len().saturating_sub(EVIDENCE) {
-        0 => named.join(", "),
-        more => format!("{} and {more} more", named.join(", ")),
-    }
 }
 
 /// A whole drawer, one row an item.
