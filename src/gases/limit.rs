@@ -34,6 +34,7 @@ impl Limit {
 /// there, found together with the level under it.
 pub fn limit(case: &Case, k: usize) -> Option<Limit> {
     let (p, j) = (&case.patterns[k], &case.judged[k]);
+    let z = case.peaks.threshold_sigma.max(1.0);
     let mut free: Vec<_> = p
         .features
         .iter()
@@ -49,12 +50,13 @@ pub fn limit(case: &Case, k: usize) -> Option<Limit> {
             _ => None,
         })
         .filter(|(_, below)| below.is_finite())
-        .map(|(f, below)| (f, below / f.weight[1]))
         .collect();
-    free.sort_by(|a, b| a.1.total_cmp(&b.1));
+    free.sort_by(|a, b| (a.1 / a.0.weight[1]).total_cmp(&(b.1 / b.0.weight[1])));
+    free.truncate(READ_OFF);
     free.into_iter()
-        .filter_map(|(f, _)| Some((f, DETECTION * (case.reading)(f.nm)?.u)))
-        .take(READ_OFF)
+        // In a crowd no point is free of stronger lines: there the search says how uncertain a height
+        // is, the doubt about the shape of those lines included.
+        .map(|(f, below)| (f, DETECTION * (case.reading)(f.nm).map_or(below / z, |h| h.u)))
         .min_by(|a, b| (a.1 / a.0.weight[1]).total_cmp(&(b.1 / b.0.weight[1])))
         .map(|(f, counts)| Limit {
             line_nm: f.label_nm,

@@ -215,7 +215,8 @@ class Plot {
     const name = this.still.getAttribute('aria-label');
     const most = Math.floor(width / 9); // letters that fit at this size
     const soft = '#57606b';
-    add('rect', {width, height, fill: '#fcfbf8'});
+    const paper = '#fcfbf8';
+    add('rect', {width, height, fill: paper});
     add('text', {x: 12, y: 20, 'font-size': 14, 'font-weight': 'bold', fill: ink},
       name.length > most ? `${name.slice(0, most - 1)}…` : name);
     let seen = this.points.filter((p) => p[0] >= low && p[0] <= high);
@@ -232,13 +233,16 @@ class Plot {
     if (!(peak > floor)) peak = floor + 1;
     const py = (y) => bottom - (y - floor) / (peak - floor) * (bottom - top);
     let claims = 0;
+    const names = []; // written last, over curve and leaders
     for (const s of this.spans) {
       const [a, b] = [Math.max(s.from, low), Math.min(s.to, high)];
       if (b <= a) continue;
       const g = add('g', {});
       if (s.claim) claims++;
-      add('text', {x: this.px(a) + 4, y: top + 13 + 15 * (s.claim ? claims : 0), 'font-size': 11,
-        fill: s.claim ? '#a33b0b' : soft}, this.px(b) - this.px(a) > 44 || s.claim ? s.name : '');
+      if (this.px(b) - this.px(a) > 44 || s.claim)
+        names.push([{x: this.px(a) + 4, y: top + 13 + 15 * (s.claim ? claims : 0), 'font-size': 11,
+          fill: s.claim ? '#a33b0b' : soft, stroke: paper, 'stroke-width': 3,
+          'paint-order': 'stroke'}, s.name]);
       if (!s.shaded) continue;
       const rect = add('rect', {x: this.px(a), y: top, width: this.px(b) - this.px(a),
         height: bottom - top, fill: s.claim ? '#a33b0b' : soft, 'fill-opacity': s.claim ? 0.1 : 0.05});
@@ -286,6 +290,7 @@ class Plot {
     add('text', {x: left, y: top - 94 + 14, 'font-size': 11, 'text-anchor': 'end', fill: soft},
       this.unit);
     this.label(seen, py, top, left, right, add);
+    for (const [attributes, name] of names) add('text', attributes, name);
   }
 
   label(seen, py, top, left, right, add) {

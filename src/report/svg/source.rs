@@ -87,7 +87,8 @@ pub fn source_plot(
     let names: Vec<String> = shown
         .iter()
         .map(|e| {
-            let plain = format!("{} {}", format::decimals(e.peak_nm.value, 1), e.shape.word());
+            let sort = if e.ghost { "image" } else { e.shape.word() };
+            let plain = format!("{} {sort}", format::decimals(e.peak_nm.value, 1));
             let name = match e.taken_for.as_str() {
                 "" => plain,
                 // A whole plain name rather than half of a long one.
