@@ -9,6 +9,9 @@ mod bad_input;
 /// An axis set by lamps of all kinds.
 #[path = "cli/calibrate.rs"]
 mod calibrate;
+/// Voltages and currents of tubes.
+#[path = "cli/circuit.rs"]
+mod circuit;
 /// Formats, frames, exposures and the sheet of a folder.
 #[path = "cli/exchange.rs"]
 mod exchange;

@@ -6,6 +6,7 @@
 //! ([`Frames`]). Neither reads the
 //! clock nor depends on the number of processors: the same files give the same result.
 
+mod circuit;
 mod claims;
 mod draft;
 mod examine;
@@ -20,6 +21,10 @@ mod run;
 mod shape;
 mod sheet;
 
+pub use circuit::{
+    Circuit, CircuitFacts, Plateau, PlateauPlace, Probe, Quantity, Told, UltravioletResponse,
+    circuit,
+};
 pub use draft::{Draft, draft};
 pub use examine::{Examination, Settings, check_asked, examine};
 pub use exposure::exposure_ms;

@@ -1,5 +1,6 @@
 //! The whole drawer in one go.
 
+use super::circuit::{Circuit, Told, circuit};
 use super::examine::{Examination, Settings, check_asked, examine};
 use super::frames::Frames;
 use super::merge::merge;
@@ -95,6 +96,8 @@ pub struct ItemResult {
     pub files: Vec<PathBuf>,
     /// What the sheet says about it, as key and value, in the order of the sheet's format.
     pub told: Vec<(String, String)>,
+    /// Voltages and currents of its circuit, where the sheet tells what they follow from.
+    pub circuit: Option<Circuit>,
     /// What was found out, or why nothing could be.
     pub outcome: Result<Examination>,
     /// For a light: what it emits.
@@ -307,6 +310,7 @@ struct Plan {
     /// Its own darks.
     dark: Vec<PathBuf>,
     told: Vec<(String, String)>,
+    circuit: Option<Circuit>,
     claims: Vec<String>,
     exposure_ms: Option<f64>,
     distance_mm: Option<f64>,
@@ -323,11 +327,19 @@ fn plans(sheet: &Sheet) -> Vec<Plan> {
             exposures: !t.exposures.is_empty(),
             dark: paths(sheet, &None, &t.dark),
             told: told(&[
+                ("type", t.kind.clone()),
+                ("maker", t.maker.clone()),
                 ("supply-voltage-v", t.supply_voltage_v.map(|v| v.to_string())),
                 ("series-resistor-ohm", t.series_resistor_ohm.map(|v| v.to_string())),
                 ("exposure-ms", t.exposure_ms.map(|v| v.to_string())),
                 ("remarks", t.remarks.clone()),
             ]),
+            circuit: circuit(Told {
+                probe: &sheet.probe,
+                supply_v: t.supply_voltage_v,
+                resistor_ohm: t.series_resistor_ohm,
+                facts: &t.circuit,
+            }),
             claims: Vec::new(),
             exposure_ms: t.exposure_ms,
             distance_mm: None,
@@ -342,11 +354,14 @@ fn plans(sheet: &Sheet) -> Vec<Plan> {
             exposures: !l.exposures.is_empty(),
             dark: paths(sheet, &None, &l.dark),
             told: told(&[
+                ("type", l.kind.clone()),
+                ("maker", l.maker.clone()),
                 ("exposure-ms", l.exposure_ms.map(|v| v.to_string())),
                 ("distance-mm", l.distance_mm.map(|v| v.to_string())),
                 ("claim", (!l.claims.is_empty()).then(|| l.claims.join("; "))),
                 ("remarks", l.remarks.clone()),
             ]),
+            circuit: None,
             claims: l.claims.clone(),
             exposure_ms: l.exposure_ms,
             distance_mm: l.distance_mm,
@@ -424,6 +439,7 @@ fn examine_item(
         kind: plan.kind,
         files: plan.files,
         told: plan.told,
+        circuit: plan.circuit,
         outcome,
         source,
         exposure_ms: plan.exposure_ms,

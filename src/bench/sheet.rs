@@ -1,5 +1,6 @@
 //! The bench sheet: which recordings belong to which thing on the bench.
 
+use super::circuit::{CircuitFacts, Probe};
 use super::{claims, lamps};
 use crate::calibrate::{BenchFacts, CalibrateSettings, Lamp};
 use crate::reference::Tables;
@@ -19,6 +20,9 @@ const MAX_SHEET_BYTES: u64 = 4 * 1024 * 1024;
 pub struct Sheet {
     /// The spectrometer and the lamp that sets its axis.
     pub instrument: Instrument,
+    /// The meter, and the probe in front of it, that voltages at the tubes were read with.
+    #[serde(skip_serializing_if = "not_told")]
+    pub probe: Probe,
     /// Discharge tubes whose filling is asked for.
     #[serde(rename = "tube")]
     pub tubes: Vec<Tube>,
@@ -28,6 +32,14 @@ pub struct Sheet {
     /// Folder of the sheet; file names are relative to it.
     #[serde(skip)]
     pub folder: PathBuf,
+}
+
+fn not_told(probe: &Probe) -> bool {
+    !probe.is_told()
+}
+
+fn no_circuit(circuit: &CircuitFacts) -> bool {
+    !circuit.is_told()
 }
 
 /// The spectrometer of a bench.
@@ -164,6 +176,11 @@ pub struct Tube {
     pub exposures: Vec<PathBuf>,
     /// Its own recordings without light, instead of the instrument's.
     pub dark: Vec<PathBuf>,
+    /// What sort of tube it is, in the user's words; results of one type are pooled together.
+    #[serde(rename = "type")]
+    pub kind: Option<String>,
+    /// Who made it.
+    pub maker: Option<String>,
     /// Supply voltage in V.
     pub supply_voltage_v: Option<f64>,
     /// Series resistance in ohm.
@@ -172,6 +189,9 @@ pub struct Tube {
     pub exposure_ms: Option<f64>,
     /// Anything worth keeping.
     pub remarks: Option<String>,
+    /// What was measured at its circuit.
+    #[serde(skip_serializing_if = "no_circuit")]
+    pub circuit: CircuitFacts,
 }
 
 /// A light source.
@@ -188,6 +208,11 @@ pub struct Light {
     pub exposures: Vec<PathBuf>,
     /// Its own recordings without light, instead of the instrument's.
     pub dark: Vec<PathBuf>,
+    /// What sort of light it is, in the user's words; results of one type are pooled together.
+    #[serde(rename = "type")]
+    pub kind: Option<String>,
+    /// Who made it.
+    pub maker: Option<String>,
     /// Exposure in ms.
     pub exposure_ms: Option<f64>,
     /// Distance between light and instrument, mm.
@@ -252,6 +277,14 @@ impl Sheet {
         };
         if let Some((what, remedy)) = self.instrument.fault() {
             return fail(header_line(text, "[instrument]", 0), what, remedy);
+        }
+        if let Some((what, remedy)) = self.probe.fault() {
+            return fail(header_line(text, "[probe]", 0), what, remedy);
+        }
+        for (index, t) in self.tubes.iter().enumerate() {
+            if let Some((what, remedy)) = t.circuit.fault(&t.name, &self.probe) {
+                return fail(header_line(text, "[[tube]]", index), what, remedy);
+            }
         }
         if self.tubes.is_empty() && self.lights.is_empty() {
             return fail(

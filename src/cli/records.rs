@@ -54,6 +54,10 @@ pub fn item(
         input.file = Some(names.join(", "));
     }
     r.known.extend(item.told.iter().cloned());
+    r.circuit.clone_from(&item.circuit);
+    if item.circuit.as_ref().is_some_and(|c| c.tube_voltage_v.is_some()) {
+        r.cautions.push((&cautions::PROBE).into());
+    }
     if item.kind == ItemKind::Light {
         r.cautions = match &item.source {
             Some(s) => cautions::of_source(s).iter().map(Into::into).collect(),

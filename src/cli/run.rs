@@ -269,11 +269,23 @@ fn text(
         out += "\n";
         out += &report::terminal::comparison(&c, style);
     }
+    let circuits: Vec<_> =
+        result.items.iter().filter_map(|i| Some((i.name.as_str(), i.circuit.as_ref()?))).collect();
+    if !circuits.is_empty() {
+        out += "\n";
+        out += &report::terminal::circuits(&circuits, style);
+    }
     let all = common.tables.notes().iter().chain(&result.notes).map(String::as_str);
     out += &report::terminal::notes("The bench", all, style);
     if style.notes {
         let lights = result.items.iter().any(|i| i.kind == ItemKind::Light);
-        let list = [&cautions::TUBES[..], if lights { &cautions::LAMPS[..] } else { &[] }].concat();
+        let probed = circuits.iter().any(|(_, c)| c.tube_voltage_v.is_some());
+        let list = [
+            &cautions::TUBES[..],
+            if probed { &[cautions::PROBE][..] } else { &[] },
+            if lights { &cautions::LAMPS[..] } else { &[] },
+        ]
+        .concat();
         let mut seen = std::collections::HashSet::new();
         let list: Vec<_> = list.into_iter().filter(|c| seen.insert(c.topic)).collect();
         out += &report::terminal::cautions(&list, style);

@@ -69,6 +69,16 @@ pub const HIGH_VOLTAGE: Caution = Caution {
     source: "US DOE electrical safety practice; NFPA 70E",
 };
 
+/// A home-made probe in front of a meter.
+pub const PROBE: Caution = Caution {
+    topic: "voltage probe",
+    text: "A string of resistors in front of a meter is no safety-rated high-voltage probe: resistors \
+           have a voltage rating each, tracks and dust arc over, and if the meter's end comes loose the \
+           full voltage stands there. Work with rated leads and insulation, connect with the supply off, \
+           never hold the probe by hand while it is live.",
+    source: "common practice, no published source; IEC 61010-031 is the standard for rated probes",
+};
+
 /// Tubes under more than their rating.
 pub const SEALED_TUBES: Caution = Caution {
     topic: "sealed tubes",

@@ -5,6 +5,7 @@
 
 pub mod cautions;
 mod cells;
+pub mod circuit;
 pub mod csv;
 mod csv_source;
 pub mod exchange;

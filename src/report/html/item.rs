@@ -8,7 +8,7 @@ use crate::bench::{Examination, ItemKind, ItemResult};
 use crate::gases::Verdict;
 use crate::report::record::{Record, to_json};
 use crate::report::svg::{source_plot, spectrum_plot};
-use crate::report::{csv, format};
+use crate::report::{circuit, csv, format};
 use crate::source::SourceReport;
 use crate::{AxisKind, Error, Result};
 
@@ -59,6 +59,11 @@ fn answered(
         light(h, item, s);
     }
     h.facts(&item.told);
+    if let Some(c) = &item.circuit {
+        h.element("h4", &[], "Circuit");
+        h.facts(&circuit::facts(c));
+        h.list(c.notes.iter().map(String::as_str));
+    }
     if let Some(g) = gases {
         h.details("Reasons for each verdict", reasons::of_gases(g, &e.peaks));
     }

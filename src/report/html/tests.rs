@@ -23,6 +23,7 @@ fn tube(name: &str, file_name: &str) -> ItemResult {
         kind: ItemKind::Tube,
         files: vec![format!("{name}.csv").into()],
         told: vec![("remarks".into(), name.into())],
+        circuit: None,
         outcome: Ok(Examination { spectrum, peaks, gases: Some(gases), notes: vec![name.into()] }),
         source: None,
         exposure_ms: None,

@@ -21,6 +21,7 @@ pub use json::{DIGITS, to_json};
 pub use peaks::{LineWidthRecord, MeasuredRecord, PeakRecord, PeaksRecord, PointsRecord};
 pub use verification::{VERIFICATION_FORMAT, VerificationRecord};
 
+use crate::bench::Circuit;
 use crate::calibrate::{LampUsed, Profile};
 use crate::gases::{GasReport, Verdict};
 use crate::report::cautions::{self, Caution};
@@ -67,6 +68,9 @@ pub struct Record {
     pub input: Option<InputRecord>,
     /// What the user knows about the item, in the user's words: type, maker, supply …
     pub known: BTreeMap<String, String>,
+    /// Voltages and currents of a tube's circuit, each as `{"value", "u"}`, where the sheet tells what
+    /// they follow from. Its fields are documented at [`Circuit`].
+    pub circuit: Option<Circuit>,
     /// The instrument.
     pub instrument: Option<InstrumentRecord>,
     /// Settings of each step by its name (`peaks`, `gases`, …), as they were used.
@@ -219,6 +223,7 @@ impl Record {
             error: None,
             input: None,
             known: BTreeMap::new(),
+            circuit: None,
             instrument: None,
             settings: BTreeMap::new(),
             peaks: None,

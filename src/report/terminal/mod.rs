@@ -1,12 +1,14 @@
 //! Tables and sentences for a terminal: plain text of a given width, coloured only on request.
 
 mod axis;
+mod circuit;
 mod grid;
 mod source;
 mod tables;
 pub(crate) mod verification;
 
 pub use axis::profile;
+pub use circuit::circuits;
 pub use source::{claims, comparison, electrodes, kind_words, share_words, source, sources};
 pub use tables::{cautions, gases, peaks, peaks_in, peaks_with, summary};
 pub use verification::verification;
