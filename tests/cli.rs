@@ -15,6 +15,9 @@ mod circuit;
 /// Formats, frames, exposures and the sheet of a folder.
 #[path = "cli/exchange.rs"]
 mod exchange;
+/// Completions and manual pages.
+#[path = "cli/manual.rs"]
+mod manual;
 /// The page of a bench: weight, and what users may write.
 #[path = "cli/page.rs"]
 mod page;

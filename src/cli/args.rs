@@ -97,6 +97,8 @@ pub enum Command {
     Convert(ConvertArgs),
     Sheet(SheetArgs),
     Simulate(SimulateArgs),
+    Completions(CompletionsArgs),
+    Man(ManArgs),
 }
 
 impl Command {
@@ -113,6 +115,8 @@ impl Command {
             Command::Convert(_) => "convert",
             Command::Sheet(_) => "sheet",
             Command::Simulate(_) => "simulate",
+            Command::Completions(_) => "completions",
+            Command::Man(_) => "man",
         }
     }
 }
@@ -555,6 +559,30 @@ pub fn one_sentence(message: &str) -> String {
         out.push_str(part);
     }
     out + "; --help shows what can be typed"
+}
+
+/// Print what a shell needs to complete commands, options and file names
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell completions bash > ~/.local/share/bash-completion/completions/glowtell
+  glowtell completions fish > ~/.config/fish/completions/glowtell.fish")]
+pub struct CompletionsArgs {
+    /// The shell
+    #[arg(value_name = "SHELL")]
+    pub shell: clap_complete::Shell,
+}
+
+/// Print the manual page, or write those of all commands into a folder
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell man | man -l -
+  glowtell man --into ~/.local/share/man/man1")]
+pub struct ManArgs {
+    /// Folder for one page a command; it is made where it is missing
+    #[arg(long, value_name = "DIR")]
+    pub into: Option<PathBuf>,
 }
 
 #[cfg(test)]

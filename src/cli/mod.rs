@@ -9,6 +9,7 @@ mod calibrate;
 mod convert;
 mod gases;
 mod lines;
+mod manual;
 mod output;
 mod peaks;
 mod recordings;
@@ -63,6 +64,8 @@ pub fn main() -> ExitCode {
             Command::Convert(a) => convert::run(&a, &common),
             Command::Sheet(a) => sheet::run(&a, &common),
             Command::Simulate(a) => simulate::run(&a, &common),
+            Command::Completions(a) => manual::completions(&a, &common),
+            Command::Man(a) => manual::man(&a, &common),
         });
     match end {
         Ok(Ending::Answered) => ExitCode::from(ANSWERED),
