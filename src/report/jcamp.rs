@@ -45,7 +45,8 @@ pub fn recording(s: &Spectrum) -> String {
     let (first, last) = s.axis().range();
     label("FIRSTX", &number(first));
     label("LASTX", &number(last));
-    let is_there = |i: usize| !s.mask()[i].has(Mask::DEAD);
+    // A dead point's count is 0 where the file it came from had none.
+    let is_there = |i: usize| !s.mask()[i].has(Mask::DEAD) || s.counts()[i] != 0.0;
     let there = || (0..s.len()).filter(|i| is_there(*i)).map(|i| s.counts()[i]);
     if let Some(y) = s.counts().first().filter(|_| is_there(0)) {
         label("FIRSTY", &number(*y));
