@@ -84,24 +84,41 @@ pub fn what_decides(
     if clipped {
         return "; a shorter exposure, which clips none of its lines, would tell more".into();
     }
-    let Some(limit) = limit else {
-        return "; no line of it is free here: a narrower slit or another range would decide"
-            .into();
-    };
-    let weight = p
+    // A line that is seen already says nothing more in a longer exposure; one that is not may.
+    let evidence = &j.evidence;
+    let next = p
         .features
         .iter()
-        .find(|f| f.label_nm == limit.line_nm)
-        .map_or(0.0, |f| f.weight[j.evidence.population]);
-    // The signal-to-noise ratio grows at least with the root of the exposure.
-    let times = (limit.counts / (j.evidence.amplitude * weight)).powi(2);
-    if times.is_finite() && times > 1.0 && times <= LONGEST_EXPOSURE {
-        format!(
-            "; {:.1} nm, which is free here, would decide, in about {:.0} times the exposure",
-            limit.line_nm,
+        .zip(&evidence.showing)
+        .filter_map(|(f, w)| match w {
+            Showing::Nothing { below } => {
+                // The signal-to-noise ratio grows at least with the root of the exposure.
+                let expected = evidence.amplitude * f.weight[evidence.population];
+                Some((f.label_nm, (below / expected).powi(2)))
+            }
+            _ => None,
+        })
+        .filter(|(_, times)| (1.0..=LONGEST_EXPOSURE).contains(times))
+        .min_by(|a, b| a.1.total_cmp(&b.1));
+    if let Some((nm, times)) = next {
+        return format!(
+            "; {nm:.1} nm, which is free here and not seen yet, would decide, in about {:.0} times the \
+             exposure",
             times.max(2.0)
-        )
-    } else {
-        format!("; {:.1} nm, which is free here, decides in a longer exposure", limit.line_nm)
+        );
+    }
+    let fits = evidence.showing.iter().any(|w| matches!(w, Showing::Peak { .. }));
+    match limit {
+        None => {
+            "; no line of it is free here: a narrower slit or another range would decide".into()
+        }
+        Some(_) if fits => {
+            "; what lines of it are to be seen here are seen: a surer axis, a narrower \
+                            slit or a range with more of its lines would decide"
+                .into()
+        }
+        Some(l) => {
+            format!("; {:.1} nm, which is free here, decides in a longer exposure", l.line_nm)
+        }
     }
 }
