@@ -98,7 +98,9 @@ pub fn identify(
         mixture::fit(&set, &scene, &nm, &r, &peaks.sigma, &usable, peaks.lorentzian_share)
     };
     let mut part = vec![Part::default(); patterns.len()];
-    for (k, p) in in_play.iter().zip(parts) {
+    for (k, mut p) in in_play.iter().zip(parts) {
+        // Back to the axis as it was recorded.
+        p.lines.iter_mut().for_each(|l| l.0 -= correction.at(l.0));
         part[*k] = p;
     }
     let readings = Readings::new(spectrum, peaks);

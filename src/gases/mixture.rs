@@ -12,7 +12,7 @@ const MODEL_SCATTER: f64 = 0.3;
 const DRAWN_FWHM: f64 = 4.0;
 
 /// Outcome of the mixture for one species.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Part {
     /// Coefficient of its template (1: as the lines alone had it).
     pub coefficient: f64,
@@ -20,6 +20,8 @@ pub struct Part {
     pub significance: f64,
     /// Its share of the fitted light, 0 to 1.
     pub share: f64,
+    /// The lines of its template as fitted: place, nm, and height above the baseline, counts.
+    pub lines: Vec<(f64, f64)>,
 }
 
 /// Fits templates of the species to the recording above its baseline.
@@ -42,7 +44,8 @@ pub fn fit(
     }
     let points = x.len();
     let mut a = Array2::<f64>::zeros((n, points));
-    for (mut row, (p, e)) in a.rows_mut().into_iter().zip(species) {
+    let mut lines: Vec<Vec<(f64, f64)>> = vec![Vec::new(); n];
+    for ((mut row, lines), (p, e)) in a.rows_mut().into_iter().zip(&mut lines).zip(species) {
         for (f, w) in p.features.iter().zip(&e.showing) {
             let expected = e.amplitude * f.weight[e.population];
             let (nm, height) = match w {
@@ -58,6 +61,7 @@ pub fn fit(
             if height.is_nan() || height <= 0.0 {
                 continue;
             }
+            lines.push((nm, height));
             let width = scene.width.fwhm(nm);
             let from = x.partition_point(|v| *v < nm - DRAWN_FWHM * width);
             for i in from..points {
@@ -92,8 +96,12 @@ pub fn fit(
     };
     let light: Vec<f64> = (0..n).map(|k| c[k] * a.row(k).sum()).collect();
     let total: f64 = light.iter().sum();
-    (0..n)
-        .map(|k| {
+    lines
+        .into_iter()
+        .enumerate()
+        .map(|(k, mut lines)| {
+            lines.retain(|_| c[k] > 0.0);
+            lines.iter_mut().for_each(|l| l.1 *= c[k]);
             let var = active
                 .iter()
                 .position(|i| *i == k)
@@ -103,6 +111,7 @@ pub fn fit(
                 coefficient: c[k],
                 significance: if c[k] > 0.0 { c[k] / var.max(0.0).sqrt() } else { 0.0 },
                 share: if total > 0.0 { light[k] / total } else { 0.0 },
+                lines,
             }
         })
         .collect()

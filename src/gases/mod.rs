@@ -100,6 +100,15 @@ pub struct LineEvidence {
     pub shared_with: Vec<String>,
 }
 
+/// A line as the fit of the whole recording has it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ModelLine {
+    /// Place on the recording's own axis, nm.
+    pub at_nm: f64,
+    /// Height above the baseline, unit of the counts.
+    pub height: f64,
+}
+
 /// From what height on a species would have been seen.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Limit {
@@ -134,6 +143,10 @@ pub struct SpeciesVerdict {
     pub limit: Option<Limit>,
     /// Why, in one sentence.
     pub reason: String,
+    /// Its light as the fit of the whole recording has it; not part of a record, since it follows from
+    /// the rest.
+    #[serde(skip)]
+    pub light: Vec<ModelLine>,
     /// What the probability was made from.
     #[serde(default)]
     pub clues: Clues,

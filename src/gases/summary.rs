@@ -152,6 +152,7 @@ pub fn nothing_narrow(
             share: 0.0,
             limit: None,
             reason: reason.into(),
+            light: Vec::new(),
             clues: Clues::default(),
         })
         .collect();

@@ -8,7 +8,7 @@ use super::mixture::Part;
 use super::pattern::Pattern;
 use super::summary::{NO_SHIFT, by_gas, claimed_share};
 use super::words::{self, reason};
-use super::{GasReport, GasSettings, LineEvidence, SpeciesVerdict, Verdict};
+use super::{GasReport, GasSettings, LineEvidence, ModelLine, SpeciesVerdict, Verdict};
 use crate::reference::SpeciesKind;
 use crate::signal::PeakList;
 use crate::{Measured, Spectrum};
@@ -307,6 +307,11 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         share: part.share,
         limit: limit.filter(|_| matches!(verdict, Verdict::NotSeen | Verdict::Undecided)),
         reason,
+        light: part
+            .lines
+            .iter()
+            .map(|(at_nm, height)| ModelLine { at_nm: *at_nm, height: *height })
+            .collect(),
         clues,
     }
 }

@@ -33,7 +33,7 @@ use write::Html;
 /// Width of a drawing, px.
 const DRAWING_WIDTH: f64 = 900.0;
 /// Height of a drawing, px.
-const DRAWING_HEIGHT: f64 = 480.0;
+const DRAWING_HEIGHT: f64 = 540.0;
 /// How far curves are straightened, px: a quarter of their own width.
 const TOLERANCE: f64 = 0.3;
 

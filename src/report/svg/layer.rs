@@ -137,6 +137,34 @@ impl Layer {
         self.points(points);
     }
 
+    /// Several closed shapes of one tone, as one element.
+    pub fn shapes(&mut self, shapes: &[Vec<(f64, f64)>], fill: &str, opacity: f64) {
+        let _ = write!(self.out, "<path fill=\"{fill}\" fill-opacity=\"{opacity}\"");
+        self.path(shapes, "Z");
+    }
+
+    /// Several open lines of one kind, as one element; `dash` as for [`Layer::line`].
+    pub fn lines(&mut self, lines: &[Vec<(f64, f64)>], stroke: &str, width: f64, dash: &str) {
+        let _ =
+            write!(self.out, "<path fill=\"none\" stroke=\"{stroke}\" stroke-width=\"{width}\"");
+        if !dash.is_empty() {
+            let _ = write!(self.out, " stroke-dasharray=\"{dash}\"");
+        }
+        self.path(lines, "");
+    }
+
+    fn path(&mut self, parts: &[Vec<(f64, f64)>], end: &str) {
+        self.out.push_str(" d=\"");
+        for part in parts {
+            for (i, (x, y)) in part.iter().enumerate() {
+                let sign = if i == 0 { "M" } else { " " };
+                let _ = write!(self.out, "{sign}{},{}", number(*x), number(*y));
+            }
+            self.out.push_str(end);
+        }
+        self.out.push_str("\"/>\n");
+    }
+
     fn points(&mut self, points: &[(f64, f64)]) {
         self.out.push_str(" points=\"");
         for (i, (x, y)) in points.iter().enumerate() {

@@ -245,12 +245,25 @@ fn sign(layer: &mut Layer, m: &Mark, inks: &Inks, x: f64, y: f64) {
     }
 }
 
+/// What a drawing has beside its peaks.
+#[derive(Debug, Clone)]
+pub struct Also {
+    /// The dashed baseline.
+    pub baseline: bool,
+    /// The dotted sum of all species.
+    pub sum: bool,
+    /// Hollow marks of lines that are missing.
+    pub missing: bool,
+    /// Gases and the tints of their light, where the list of verdicts does not show them.
+    pub tints: Vec<(String, &'static str)>,
+}
+
 /// Explains the signs that occur, in one line from `at` to `right`.
 pub fn key(
     layer: &mut Layer,
     marks: &[Mark],
     plan: &Plan,
-    peaks: &PeakList,
+    also: Also,
     inks: &Inks,
     at: (f64, f64),
     right: f64,
@@ -298,9 +311,31 @@ pub fn key(
         layer.text(x, y, 0.0, words, &text);
         x += width(&text, SIZE) + 18.0;
     }
-    if peaks.baseline.len() > 1 && x + 34.0 + width("baseline", SIZE) < right {
-        layer.line(&[(x, y - 4.0), (x + 26.0, y - 4.0)], inks.soft, 1.0, "5 3");
-        layer.text(x + 32.0, y, 0.0, words, "baseline");
+    let missing = "expected and missing";
+    if also.missing && x + 20.0 + width(missing, SIZE) < right {
+        layer.circle((x + 5.0, y - 4.0), 3.6, "none", inks.alert);
+        layer.text(x + 15.0, y, 0.0, words, missing);
+        x += width(missing, SIZE) + 33.0;
+    }
+    for (gas, tint) in &also.tints {
+        if x + 18.0 + width(gas, SIZE) > right {
+            break;
+        }
+        layer.rectangle((x, y - 9.0), (11.0, 10.0), tint, 1.0);
+        layer.text(x + 15.0, y, 0.0, words, gas);
+        x += width(gas, SIZE) + 29.0;
+    }
+    let lines = [
+        (also.sum, "all gases fitted", inks.ink_text, 0.8, "2 2"),
+        (also.baseline, "baseline", inks.soft, 1.0, "5 3"),
+    ];
+    for (_, name, ink, stroke, dash) in lines.iter().filter(|l| l.0) {
+        if x + 34.0 + width(name, SIZE) > right {
+            break;
+        }
+        layer.line(&[(x, y - 4.0), (x + 26.0, y - 4.0)], ink, *stroke, dash);
+        layer.text(x + 32.0, y, 0.0, words, name);
+        x += width(name, SIZE) + 50.0;
     }
     layer.close();
 }

@@ -15,6 +15,7 @@ mod labels;
 mod lamp;
 mod layer;
 mod marks;
+mod model;
 mod panel;
 mod source;
 mod style;
@@ -25,6 +26,8 @@ mod verification;
 mod tests;
 
 pub(super) use colours::of_wavelength;
+#[cfg(test)]
+pub(super) use model::TINTS;
 pub(super) use text::{FAMILY, escaped};
 
 pub use calibration::calibration_plot;
@@ -62,6 +65,8 @@ const MOST_FOOTER: usize = 6;
 const X_TICK_PX: f64 = 90.0;
 /// Height of the strip of spectral colours at the foot of an nm plot, px.
 const STRIP: f64 = 6.0;
+/// What lies under the curve may be straightened by this factor more than the curve.
+const COARSER: f64 = 3.0;
 /// Largest count or axis value that is drawn in its place.
 const MOST_COUNTS: f64 = 1e290;
 
@@ -87,7 +92,11 @@ pub fn spectrum_plot(
     let words = gases.filter(|_| !has_panel).map(panel::one_line);
     let top = TITLE_ROOM + if words.is_some() { SMALL_LINE + 3.0 } else { 0.0 };
     let right = if has_panel { panel::WIDTH + EDGE } else { RIGHT_EDGE };
-    let bottom = footer.len() as f64 * SMALL_LINE + KEY_ROOM + EDGE;
+    let model = gases.and_then(|g| model::of(spectrum, peaks, g));
+    let left_over =
+        if model.is_some() && h >= model::FROM_HEIGHT { model::STRIP_ROOM } else { 0.0 };
+    let foot_room = footer.len() as f64 * SMALL_LINE + KEY_ROOM + EDGE;
+    let bottom = foot_room + left_over;
     let margins = [top, right, bottom, EDGE];
     let area_w = w - right - EDGE - frame::Y_AXIS_ROOM;
     let area_h = h - top - bottom - frame::X_AXIS_ROOM;
@@ -137,6 +146,17 @@ pub fn spectrum_plot(
         colours::strip(&mut layer, &frame, low, high)?;
     }
     under_the_curve(&mut layer, &frame, &curves, style.tolerance_px, &inks);
+    let paper = model::Paper {
+        spectrum,
+        peaks,
+        frame: &frame,
+        heights: &heights,
+        range: (low, high),
+        tolerance: COARSER * style.tolerance_px,
+    };
+    if let Some(m) = &model {
+        m.draw(&mut layer, &paper, &inks);
+    }
     baseline(&mut layer, &frame, spectrum, peaks, &heights, (low, high), style);
     let tips = |x: f64| {
         let y = curve::height_at(&raw, x).map(|y| heights.of(y));
@@ -144,12 +164,25 @@ pub fn spectrum_plot(
     };
     let bend = frame.py(heights.top);
     marks::draw(&mut layer, &marks, &plan, &frame, &inks, tips, bend);
-    let key_y = h - bottom + KEY_ROOM - 8.0;
-    marks::key(&mut layer, &marks, &plan, peaks, &inks, (EDGE + 8.0, key_y), w - right);
+    if let Some(m) = &model {
+        m.draw_missing(&mut layer, &paper, &inks);
+        if left_over > 0.0 {
+            m.draw_left_over(&mut layer, &paper, &inks, h - bottom + 8.0);
+        }
+    }
+    let key_y = h - foot_room + KEY_ROOM - 8.0;
+    let also = marks::Also {
+        baseline: peaks.baseline.len() > 1,
+        sum: model.is_some(),
+        missing: model.as_ref().is_some_and(|m| m.has_missing(low, high)),
+        tints: model.iter().filter(|_| !has_panel).flat_map(model::Model::tints).collect(),
+    };
+    marks::key(&mut layer, &marks, &plan, also, &inks, (EDGE + 8.0, key_y), w - right);
     foot(&mut layer, &footer, &inks, h);
     if let (Some(report), true) = (gases, has_panel) {
         let sides = [w - panel::WIDTH, TITLE_ROOM, w - EDGE, frame.area[3]];
-        panel::draw(&mut layer, report, &inks, sides);
+        let tint = |gas: &str| model.as_ref().and_then(|m| m.tint(gas));
+        panel::draw(&mut layer, report, &inks, &tint, sides);
     }
     let headline = headline(style, &spectrum.provenance.name);
     let description = description(spectrum, peaks, gases, &plan);
@@ -251,8 +284,6 @@ fn under_the_curve(
     tolerance: f64,
     inks: &Inks,
 ) {
-    /// Its edge lies under the curve, so it may be coarser by this factor.
-    const COARSER: f64 = 3.0;
     /// Opacity of the tone.
     const TONE: f64 = 0.13;
     let foot = frame.py(0.0);

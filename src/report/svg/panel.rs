@@ -26,6 +26,7 @@ pub fn draw(
     layer: &mut Layer,
     report: &GasReport,
     inks: &Inks,
+    tint: &dyn Fn(&str) -> Option<&'static str>,
     [left, top, right, bottom]: [f64; 4],
 ) {
     layer.open("verdicts", None);
@@ -50,7 +51,7 @@ pub fn draw(
         if y + height + more > bottom - closing_room {
             break;
         }
-        entry(layer, gas, inks, x, y, room);
+        entry(layer, gas, (inks, tint(&gas.gas)), x, y, room);
         y += height;
         shown += 1;
     }
@@ -78,8 +79,16 @@ pub fn draw(
     layer.close();
 }
 
-/// One gas: sign, name, word, probability; below its species and its share of the light.
-fn entry(layer: &mut Layer, gas: &GasVerdict, inks: &Inks, x: f64, y: f64, room: f64) {
+/// One gas: sign, name, word, probability; below its species and its share of the light, in the tint that
+/// its light has under the curve.
+fn entry(
+    layer: &mut Layer,
+    gas: &GasVerdict,
+    (inks, tint): (&Inks, Option<&str>),
+    x: f64,
+    y: f64,
+    room: f64,
+) {
     layer.open("gas", Some(&gas.reason));
     let base = y + 14.0;
     sign(layer, gas.verdict, inks, x + 5.0, base - 4.5);
@@ -101,7 +110,12 @@ fn entry(layer: &mut Layer, gas: &GasVerdict, inks: &Inks, x: f64, y: f64, room:
     let full = room - 16.0;
     layer.rectangle((x + 16.0, base + 20.0), (full, 3.0), inks.leader, 0.35);
     let share = if gas.share.is_finite() { gas.share.clamp(0.0, 1.0) } else { 0.0 };
-    layer.rectangle((x + 16.0, base + 20.0), (full * share, 3.0), inks.curve_text, 1.0);
+    layer.rectangle(
+        (x + 16.0, base + 20.0),
+        (full * share, 3.0),
+        tint.unwrap_or(inks.curve_text),
+        1.0,
+    );
     layer.close();
 }
 
