@@ -5,6 +5,7 @@ use crate::calibrate::Profile;
 use crate::gases::{GasReport, GasSettings, Verdict, identify};
 use crate::reference::Tables;
 use crate::signal::{PeakList, PeakSettings, find_peaks};
+use crate::source::Response;
 use crate::{AxisKind, Error, Result, Spectrum};
 use serde::{Deserialize, Serialize};
 
@@ -21,6 +22,9 @@ pub struct Settings {
     /// The light of the room, recorded by itself on the same instrument; it is taken away first.
     #[serde(skip)]
     pub room: Option<Spectrum>,
+    /// The instrument's response, which recordings are divided by once they are on their axis.
+    #[serde(skip)]
+    pub response: Option<Response>,
 }
 
 impl Default for Settings {
@@ -30,6 +34,7 @@ impl Default for Settings {
             gases: GasSettings::default(),
             identify: true,
             room: None,
+            response: None,
         }
     }
 }
@@ -89,6 +94,10 @@ pub fn examine(
     };
     let spectrum = match profile {
         Some(p) => p.apply(&spectrum)?,
+        None => spectrum,
+    };
+    let spectrum = match &settings.response {
+        Some(r) => r.correct(&spectrum)?,
         None => spectrum,
     };
     if settings.identify {

@@ -35,6 +35,6 @@ pub use repeats::average;
 pub use room::{RoomTaken, without_room};
 pub use run::{
     BenchResult, InstrumentResult, ItemKind, ItemResult, LampResult, Progress, RunSettings,
-    load_response, run,
+    load_curve, load_response, run,
 };
 pub use sheet::{Instrument, Light, Sheet, Tube};

@@ -203,10 +203,17 @@ fn source_settings(sheet: &Sheet, settings: &RunSettings) -> Result<SourceSettin
 ///
 /// # Errors
 /// Those of [`read_file`] and [`Response::from_table`].
-pub fn load_response(path: &Path) -> Result<ResponseKnown> {
+pub fn load_curve(path: &Path) -> Result<Response> {
     // The habits of the recordings' files need not be those of the curve's.
-    let table = read_file(path, &ImportSettings::default())?;
-    Ok(ResponseKnown::Curve(Response::from_table(&table)?))
+    Response::from_table(&read_file(path, &ImportSettings::default())?)
+}
+
+/// The same as what lights are measured with.
+///
+/// # Errors
+/// Those of [`load_curve`].
+pub fn load_response(path: &Path) -> Result<ResponseKnown> {
+    Ok(ResponseKnown::Curve(load_curve(path)?))
 }
 
 /// Profile from the settings, else from the sheet, else from the sheet's lamp.

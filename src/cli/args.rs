@@ -296,6 +296,10 @@ pub struct PeaksArgs {
     /// Give wavelengths in vacuum instead of air (Ciddor 1996), in the table and in --csv
     #[arg(long)]
     pub vacuum: bool,
+    /// Response curve of the instrument, which recordings are divided by: a table of wavelength in nm
+    /// and relative response
+    #[arg(long, value_name = "FILE")]
+    pub response: Option<PathBuf>,
 }
 
 /// Say which gases a tube shows, which it does not and down to what limit
@@ -319,6 +323,10 @@ pub struct GasesArgs {
     /// recordings hold is taken away
     #[arg(long, value_name = "FILE")]
     pub room: Option<PathBuf>,
+    /// Response curve of the instrument, which recordings are divided by: a table of wavelength in nm
+    /// and relative response
+    #[arg(long, value_name = "FILE")]
+    pub response: Option<PathBuf>,
 }
 
 /// Say what a light source emits, what sort it is, and what its label is worth
@@ -456,6 +464,10 @@ pub struct ConvertArgs {
     /// Take the table of peaks of a JCAMP-DX file, and write it as text
     #[arg(long, conflicts_with = "join")]
     pub peaks: bool,
+    /// Response curve of the instrument, which recordings are divided by: a table of wavelength in nm
+    /// and relative response
+    #[arg(long, value_name = "FILE")]
+    pub response: Option<PathBuf>,
 }
 
 /// How several recordings become one.

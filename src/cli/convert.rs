@@ -6,7 +6,7 @@ use super::output::{check_target, print};
 use super::settings::Common;
 use anyhow::bail;
 use glowtell::Error;
-use glowtell::bench::{average, merge};
+use glowtell::bench::{average, load_curve, merge};
 use glowtell::import::peak_table;
 use glowtell::report::cautions;
 use glowtell::report::exchange::{Kind, encode, peak_rows};
@@ -18,9 +18,12 @@ pub fn run(args: &ConvertArgs, common: &Common) -> anyhow::Result<Ending> {
     let kind = Kind::of(&args.out)?;
     let mut inputs = args.files.clone();
     inputs.extend(common.frame_files.iter().cloned());
-    inputs.extend(common.profile.iter().cloned());
+    inputs.extend(common.profile.iter().chain(&args.response).cloned());
     check_target(&args.out, &inputs)?;
     if args.peaks {
+        if args.response.is_some() {
+            bail!("--peaks takes a table of peaks, which cannot be divided by a response");
+        }
         return peaks(args, common, kind);
     }
     let list = args.files.iter().map(|f| common.read(f)).collect::<glowtell::Result<Vec<_>>>()?;
@@ -37,6 +40,10 @@ pub fn run(args: &ConvertArgs, common: &Common) -> anyhow::Result<Ending> {
     let s = match common.load_profile()? {
         Some(p) => p.apply(&one)?,
         None => one,
+    };
+    let s = match &args.response {
+        Some(path) => load_curve(path)?.correct(&s)?,
+        None => s,
     };
     let (bytes, lost) = encode(&s, kind)?;
     write_atomic(&args.out, &bytes)?;

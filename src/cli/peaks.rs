@@ -7,7 +7,7 @@ use super::recordings::{self, single_target};
 use super::settings::Common;
 use anyhow::bail;
 use glowtell::AxisKind;
-use glowtell::bench::Settings;
+use glowtell::bench::{Settings, load_curve};
 use glowtell::report::{self, Medium, cautions};
 use std::cell::RefCell;
 
@@ -17,9 +17,10 @@ pub fn run(args: &PeaksArgs, common: &Common) -> anyhow::Result<Ending> {
         bail!("records keep wavelengths in air; leave out --vacuum or --json");
     }
     let medium = if args.vacuum { Medium::Vacuum } else { Medium::Air };
-    let settings = Settings { identify: false, ..Settings::default() };
+    let response = args.response.as_deref().map(load_curve).transpose()?;
+    let settings = Settings { identify: false, response, ..Settings::default() };
     let list = RefCell::new(Vec::new());
-    let ending = recordings::run(&args.files, common, &settings, &|e| {
+    let ending = recordings::run(&args.files, &[&args.response], common, &settings, &|e| {
         cautions::join(&mut list.borrow_mut(), cautions::of_recording(&e.spectrum, &e.peaks, true));
         if args.vacuum && e.peaks.axis == AxisKind::Pixel {
             bail!(

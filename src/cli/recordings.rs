@@ -14,18 +14,20 @@ use std::path::{Path, PathBuf};
 pub type Show<'a> = &'a dyn Fn(&Examination) -> anyhow::Result<String>;
 
 /// Examines one file after the other and prints what `show` makes of each. A file that fails is
-/// reported and the rest go on.
+/// reported and the rest go on. `also` are further files that are read, not to be overwritten.
 ///
 /// # Errors
 /// What makes the whole run pointless: a bad profile, an unknown species, an output that cannot be
 /// written, a closed pipe.
 pub fn run(
     files: &[PathBuf],
+    also: &[&Option<PathBuf>],
     common: &Common,
     settings: &Settings,
     show: Show<'_>,
 ) -> anyhow::Result<Ending> {
-    let inputs = [files, &common.frame_files].concat();
+    let mut inputs = [files, &common.frame_files].concat();
+    inputs.extend(also.iter().copied().flatten().cloned());
     single_target("--svg", common.svg.as_deref(), files)?;
     common.svg.as_deref().map_or(Ok(()), |svg| check_target(svg, &inputs))?;
     check_asked(&settings.gases.ask, &common.tables)?;

@@ -8,6 +8,7 @@
 
 mod claim;
 mod compare;
+mod corrected;
 mod curve;
 mod doubts;
 mod emission;
