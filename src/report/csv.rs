@@ -3,7 +3,7 @@
 pub use super::csv_source::{comparison, response, sources};
 
 use super::Medium;
-use super::format::significant;
+use super::format::{exact as exact_text, significant};
 use super::record::{DIGITS, Record, SummaryRow};
 use crate::gases::GasReport;
 use crate::signal::PeakList;
@@ -11,7 +11,7 @@ use crate::{Axis, AxisKind, Error, Mask, Measured, Result, Spectrum};
 
 /// A number for a cell; empty where there is none.
 pub(super) fn cell(x: f64) -> String {
-    if x.is_finite() { significant(x, DIGITS).to_string() } else { String::new() }
+    if x.is_finite() { exact_text(significant(x, DIGITS)) } else { String::new() }
 }
 
 pub(super) fn optional(x: Option<f64>) -> String {
@@ -159,7 +159,7 @@ pub fn exact(s: &Spectrum) -> Result<String> {
         let line = line.replace(['\n', '\r'], " ").replace('"', "'");
         out += &format!("# {line}\n");
     }
-    let all = |x: f64| if x.is_finite() { x.to_string() } else { String::new() };
+    let all = |x: f64| if x.is_finite() { exact_text(x) } else { String::new() };
     Ok(out + &recording_with(s, &all)?)
 }
 

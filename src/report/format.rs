@@ -86,6 +86,29 @@ pub fn plain(x: f64) -> String {
     if r != 0.0 && (r.abs() >= LARGE || r.abs() < 1e-4) { format!("{r:e}") } else { format!("{r}") }
 }
 
+/// A number with as many digits as bring it back exactly; where it would be long, with an exponent that
+/// has a sign and two digits or more.
+pub(crate) fn exact(x: f64) -> String {
+    /// Numbers outside of these powers of ten are written with an exponent.
+    const PLAIN_FROM: f64 = 1e-5;
+    const PLAIN_TO: f64 = 1e15;
+    let size = x.abs();
+    if x == 0.0 || (PLAIN_FROM..PLAIN_TO).contains(&size) {
+        return if x == 0.0 { "0".into() } else { x.to_string() };
+    }
+    let text = format!("{x:E}");
+    match text.split_once('E') {
+        Some((digits, power)) => {
+            let (sign, power) = match power.strip_prefix('-') {
+                Some(p) => ('-', p),
+                None => ('+', power),
+            };
+            format!("{digits}E{sign}{power:0>2}")
+        }
+        None => text,
+    }
+}
+
 /// A wavelength from a table, two places: `640.22`.
 pub fn nm(x: f64) -> String {
     decimals(x, 2)

@@ -5,14 +5,12 @@
 //! stands under labels of our own: `##$X UNCERTAINTY=`, `##$Y UNCERTAINTY=`, `##$FLAGS=` (the sum
 //! of 1 saturated, 2 dead, 4 outside) and `##$MEDIUM=`.
 
+use super::format::exact;
 use crate::{AxisKind, Mask, Spectrum};
 use std::fmt::Write as _;
 
 /// Longest line, characters (McDonald and Wilks 1988).
 const LONGEST_LINE: usize = 80;
-/// Numbers outside of these powers of ten are written with an exponent.
-const PLAIN_FROM: f64 = 1e-5;
-const PLAIN_TO: f64 = 1e15;
 
 /// The recording as text. Labels of `provenance.metadata` that a file of this format may have are
 /// written as comments, so that nothing of them is lost to a reader.
@@ -43,18 +41,18 @@ pub fn recording(s: &Spectrum) -> String {
     label("XFACTOR", "1");
     label("YFACTOR", "1");
     let (first, last) = s.axis().range();
-    label("FIRSTX", &number(first));
-    label("LASTX", &number(last));
+    label("FIRSTX", &exact(first));
+    label("LASTX", &exact(last));
     // A dead point's count is 0 where the file it came from had none.
     let is_there = |i: usize| !s.mask()[i].has(Mask::DEAD) || s.counts()[i] != 0.0;
     let there = || (0..s.len()).filter(|i| is_there(*i)).map(|i| s.counts()[i]);
     if let Some(y) = s.counts().first().filter(|_| is_there(0)) {
-        label("FIRSTY", &number(*y));
+        label("FIRSTY", &exact(*y));
     }
-    label("MINX", &number(first));
-    label("MAXX", &number(last));
-    label("MINY", &number(there().fold(f64::INFINITY, f64::min)));
-    label("MAXY", &number(there().fold(f64::NEG_INFINITY, f64::max)));
+    label("MINX", &exact(first));
+    label("MAXX", &exact(last));
+    label("MINY", &exact(there().fold(f64::INFINITY, f64::min)));
+    label("MAXY", &exact(there().fold(f64::NEG_INFINITY, f64::max)));
     label("NPOINTS", &s.len().to_string());
     for (key, value) in p.metadata.iter().filter(|(k, _)| k != "recorded") {
         comment(&mut out, if key.is_empty() { value.clone() } else { format!("{key}: {value}") });
@@ -63,16 +61,16 @@ pub fn recording(s: &Spectrum) -> String {
         comment(&mut out, note.clone());
     }
     if let Some(u) = s.axis_u() {
-        list(&mut out, "$X UNCERTAINTY", u.iter().map(|v| number(*v)));
+        list(&mut out, "$X UNCERTAINTY", u.iter().map(|v| exact(*v)));
     }
     if let Some(u) = s.sigma() {
-        list(&mut out, "$Y UNCERTAINTY", u.iter().map(|v| number(*v)));
+        list(&mut out, "$Y UNCERTAINTY", u.iter().map(|v| exact(*v)));
     }
     if s.mask().iter().any(|m| !m.is_good()) {
         list(&mut out, "$FLAGS", s.mask().iter().map(|m| flags(*m).to_string()));
     }
     let pairs = s.x().iter().zip(s.counts()).enumerate().map(|(i, (x, y))| {
-        format!("{},{}", number(*x), if is_there(i) { number(*y) } else { "?".into() })
+        format!("{},{}", exact(*x), if is_there(i) { exact(*y) } else { "?".into() })
     });
     list(&mut out, "XYPOINTS= (XY..XY)", pairs);
     out += "##END=\n";
@@ -124,26 +122,6 @@ fn one_line(text: &str) -> String {
     match text.strip_prefix("5.01 $$ ") {
         Some(rest) => format!("5.01 $$ {}", rest.replace("$$", "$ $")),
         None => text.replace("$$", "$ $"),
-    }
-}
-
-/// A number with as many digits as bring it back exactly; an exponent has a sign and two digits or
-/// more.
-fn number(x: f64) -> String {
-    let size = x.abs();
-    if x == 0.0 || (PLAIN_FROM..PLAIN_TO).contains(&size) {
-        return if x == 0.0 { "0".into() } else { x.to_string() };
-    }
-    let text = format!("{x:E}");
-    match text.split_once('E') {
-        Some((digits, power)) => {
-            let (sign, power) = match power.strip_prefix('-') {
-                Some(p) => ('-', p),
-                None => ('+', power),
-            };
-            format!("{digits}E{sign}{power:0>2}")
-        }
-        None => text,
     }
 }
 

@@ -15,6 +15,9 @@ const MAX_FIELDS: i64 = 999;
 /// Rows shown to the choice of columns.
 const LOOK_ROWS: usize = 64;
 
+/// Sizes of numbers that are short without an exponent.
+const PLAIN: std::ops::Range<f64> = 1e-5..1e15;
+
 /// One numeric column.
 struct Column {
     name: String,
@@ -215,7 +218,12 @@ fn plan(
     for i in 0..n.min(LOOK_ROWS) {
         for (k, col) in wanted.iter().enumerate() {
             let tab = if k > 0 { "\t" } else { "" };
-            let _ = write!(text, "{tab}{}", value(col, i));
+            let v = value(col, i);
+            // With an exponent where a number would be longer than the reader of text takes.
+            let _ = match PLAIN.contains(&v.abs()) || v == 0.0 {
+                true => write!(text, "{tab}{v}"),
+                false => write!(text, "{tab}{v:e}"),
+            };
         }
         text.push('\n');
     }
