@@ -8,6 +8,7 @@
 
 mod circuit;
 mod claims;
+mod compare;
 mod draft;
 mod examine;
 mod exposure;
@@ -24,6 +25,10 @@ mod sheet;
 pub use circuit::{
     Circuit, CircuitFacts, Plateau, PlateauPlace, Probe, Quantity, Told, UltravioletResponse,
     circuit,
+};
+pub use compare::{
+    ALPHA, CONDITIONS_FACTOR, Difference, Distance, FEWEST_LINES, Pair, PairVerdict, RatioOfGas,
+    Ratios, Standout, StandoutTest, TubeComparison, compare_tubes,
 };
 pub use draft::{Draft, draft};
 pub use examine::{Examination, Settings, check_asked, examine};
