@@ -12,6 +12,9 @@ mod calibrate;
 /// Voltages and currents of tubes.
 #[path = "cli/circuit.rs"]
 mod circuit;
+/// Tubes against each other.
+#[path = "cli/compare.rs"]
+mod compare;
 /// Formats, frames, exposures and the sheet of a folder.
 #[path = "cli/exchange.rs"]
 mod exchange;

@@ -27,8 +27,8 @@ pub use circuit::{
     circuit,
 };
 pub use compare::{
-    ALPHA, CONDITIONS_FACTOR, Difference, Distance, FEWEST_LINES, Pair, PairVerdict, RatioOfGas,
-    Ratios, Standout, StandoutTest, TubeComparison, compare_tubes,
+    ALPHA, CONDITIONS_FACTOR, Difference, Distance, FEWEST_FOR_STANDOUTS, FEWEST_LINES, Pair,
+    PairVerdict, RatioOfGas, Ratios, Standout, StandoutTest, TubeComparison, compare_tubes,
 };
 pub use draft::{Draft, draft};
 pub use examine::{Examination, Settings, check_asked, examine};

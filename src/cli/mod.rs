@@ -6,6 +6,7 @@
 
 mod args;
 mod calibrate;
+mod compare;
 mod convert;
 mod gases;
 mod lines;
@@ -60,6 +61,7 @@ pub fn main() -> ExitCode {
             Command::Peaks(a) => peaks::run(&a, &common),
             Command::Gases(a) => gases::run(&a, &common),
             Command::Source(a) => source::run(&a, &common),
+            Command::Compare(a) => compare::run(&a, &common),
             Command::Lines(a) => lines::run(&a, &common),
             Command::Convert(a) => convert::run(&a, &common),
             Command::Sheet(a) => sheet::run(&a, &common),

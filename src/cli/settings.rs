@@ -38,16 +38,17 @@ pub struct Common {
 
 /// Commands that read recordings.
 const READING: &[&str] =
-    &["run", "calibrate", "verify", "peaks", "gases", "source", "convert", "sheet"];
+    &["run", "calibrate", "verify", "peaks", "gases", "source", "compare", "convert", "sheet"];
 /// Commands that take dark, background and flat off them.
-const FRAMED: &[&str] = &["run", "calibrate", "verify", "peaks", "gases", "source", "convert"];
+const FRAMED: &[&str] =
+    &["run", "calibrate", "verify", "peaks", "gases", "source", "compare", "convert"];
 
 /// Commands that an option means something to.
 const MEANT_FOR: [(&str, &[&str]); 11] = [
-    ("--profile", &["run", "verify", "peaks", "gases", "source", "convert"]),
-    ("--json", &["run", "calibrate", "verify", "peaks", "gases", "source", "lines"]),
-    ("--svg", &["calibrate", "verify", "peaks", "gases", "source"]),
-    ("--theme", &["run", "calibrate", "verify", "peaks", "gases", "source"]),
+    ("--profile", &["run", "verify", "peaks", "gases", "source", "compare", "convert"]),
+    ("--json", &["run", "calibrate", "verify", "peaks", "gases", "source", "compare", "lines"]),
+    ("--svg", &["calibrate", "verify", "peaks", "gases", "source", "compare"]),
+    ("--theme", &["run", "calibrate", "verify", "peaks", "gases", "source", "compare"]),
     ("--columns", READING),
     ("--encoding", READING),
     ("--block", READING),

@@ -5,6 +5,7 @@ pub use super::csv_source::{comparison, response, sources};
 use super::Medium;
 use super::format::{exact as exact_text, significant};
 use super::record::{DIGITS, Record, SummaryRow};
+use crate::bench::TubeComparison;
 use crate::gases::GasReport;
 use crate::signal::PeakList;
 use crate::{Axis, AxisKind, Error, Mask, Measured, Result, Spectrum};
@@ -217,6 +218,44 @@ pub fn summary(rows: &[SummaryRow]) -> Result<String> {
             r.remarks.join("; "),
             r.source.clone(),
             r.claims.join("; "),
+        ]
+    });
+    written(&head, rows)
+}
+
+/// One row a pair of tubes.
+///
+/// # Errors
+/// [`Error::Usage`] where the table cannot be written (a defect of the program).
+pub fn pairs(c: &TubeComparison) -> Result<String> {
+    let head = [
+        "first",
+        "second",
+        "answer",
+        "differs_in",
+        "smallest_adjusted_p",
+        "lines_in_common",
+        "scatter_ln",
+        "light_not_shared",
+        "light_not_shared_by_noise",
+        "axis_ahead_nm",
+        "open",
+    ];
+    let rows = c.pairs.iter().map(|p| {
+        let name = |i: usize| c.tubes.get(i).cloned().unwrap_or_default();
+        let gases: Vec<&str> = p.differences.iter().map(|d| d.gas.as_str()).collect();
+        vec![
+            name(p.first),
+            name(p.second),
+            p.verdict.words().to_string(),
+            gases.join("; "),
+            cell(p.differences.first().map_or(f64::NAN, |d| d.adjusted_p)),
+            p.ratios.lines.to_string(),
+            cell(p.ratios.scatter.unwrap_or(f64::NAN)),
+            cell(p.distance.map_or(f64::NAN, |d| d.share)),
+            cell(p.distance.map_or(f64::NAN, |d| d.by_noise)),
+            cell(p.shift_nm),
+            p.open.join("; "),
         ]
     });
     written(&head, rows)

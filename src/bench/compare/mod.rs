@@ -16,7 +16,7 @@ mod tube;
 #[cfg(test)]
 mod tests;
 
-pub use crowd::{Standout, StandoutTest};
+pub use crowd::{FEWEST as FEWEST_FOR_STANDOUTS, Standout, StandoutTest};
 pub use pair::CONDITIONS_FACTOR;
 
 use super::Examination;
@@ -145,7 +145,7 @@ pub struct TubeComparison {
     /// Groups of tubes that are linked by `same fill`, largest first; indices.
     pub groups: Vec<Vec<usize>>,
     /// Tubes that stand out of the drawer, surest first; none is looked for among fewer than
-    /// [`crowd::FEWEST`].
+    /// [`FEWEST_FOR_STANDOUTS`].
     pub standouts: Vec<Standout>,
     /// What to beware of, one sentence each.
     pub notes: Vec<String>,

@@ -9,6 +9,7 @@
 //! bytes on every machine.
 
 mod answers;
+mod comparison;
 mod json;
 mod peaks;
 mod verification;
@@ -17,6 +18,7 @@ pub use answers::{
     AssignmentRecord, EvidenceRecord, GasRecord, GasesRecord, GhostRecord, LimitRecord,
     SpeciesRecord,
 };
+pub use comparison::{COMPARISON_FORMAT, ComparisonRecord};
 pub use json::{DIGITS, to_json};
 pub use peaks::{LineWidthRecord, MeasuredRecord, PeakRecord, PeaksRecord, PointsRecord};
 pub use verification::{VERIFICATION_FORMAT, VerificationRecord};

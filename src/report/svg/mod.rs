@@ -20,6 +20,7 @@ mod panel;
 mod source;
 mod style;
 mod text;
+mod tubes;
 mod verification;
 
 #[cfg(test)]
@@ -34,6 +35,7 @@ pub use calibration::calibration_plot;
 pub use lamp::lamp_plot;
 pub use source::source_plot;
 pub use style::{PlotStyle, Scale, Theme};
+pub use tubes::tubes_plot;
 pub use verification::verification_plot;
 
 use crate::gases::GasReport;

@@ -5,12 +5,14 @@ mod circuit;
 mod grid;
 mod source;
 mod tables;
+mod tubes;
 pub(crate) mod verification;
 
 pub use axis::profile;
 pub use circuit::circuits;
 pub use source::{claims, comparison, electrodes, kind_words, share_words, source, sources};
 pub use tables::{cautions, gases, peaks, peaks_in, peaks_with, summary};
+pub use tubes::{in_words as tubes_in_words, tubes};
 pub use verification::verification;
 
 use crate::gases::Verdict;
