@@ -1,11 +1,12 @@
 //! The value that all rooms hand on: one recording with its axis, counts, doubts and origin.
 
 use crate::{Error, Result};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
 /// A number with its standard uncertainty (k = 1), both in the same unit.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Measured {
     /// Best estimate.
     pub value: f64,
@@ -21,7 +22,7 @@ impl Measured {
 }
 
 /// What the numbers on the axis are.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum AxisKind {
     /// Pixel numbers of the detector.
@@ -35,7 +36,7 @@ pub enum AxisKind {
 pub const LEAP_STEPS: f64 = 30.0;
 
 /// The axis of a recording: finite, strictly ascending numbers, any step.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Axis {
     kind: AxisKind,
     values: Vec<f64>,
@@ -123,7 +124,7 @@ impl Axis {
 }
 
 /// Why a point must not be taken at face value; a set of flags.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Mask(u8);
 
 impl Mask {
@@ -153,7 +154,7 @@ impl Mask {
 }
 
 /// Where a recording came from and what was guessed on the way in.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Provenance {
     /// Short name for titles (file name without folder and extension).
     pub name: String,
@@ -170,7 +171,7 @@ pub struct Provenance {
 }
 
 /// One recording.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Spectrum {
     axis: Axis,
     counts: Vec<f64>,

@@ -30,6 +30,9 @@ mod picture;
 /// A folder to work in, and the program in it.
 #[path = "cli/place.rs"]
 mod place;
+/// Records pooled.
+#[path = "cli/pool.rs"]
+mod pool;
 /// The commands that README.md shows.
 #[path = "cli/readme.rs"]
 mod readme;

@@ -16,6 +16,7 @@ mod frames;
 mod lamps;
 mod merge;
 mod names;
+pub mod pool;
 mod repeats;
 mod room;
 mod run;
@@ -42,4 +43,4 @@ pub use run::{
     BenchResult, InstrumentResult, ItemKind, ItemResult, LampResult, Progress, RunSettings,
     load_curve, load_response, run,
 };
-pub use sheet::{Instrument, Light, Sheet, Tube};
+pub use sheet::{Instrument, Light, RecordChoices, Sheet, Tube};

@@ -23,6 +23,9 @@ pub struct Sheet {
     /// The meter, and the probe in front of it, that voltages at the tubes were read with.
     #[serde(skip_serializing_if = "not_told")]
     pub probe: Probe,
+    /// What goes into the records.
+    #[serde(skip_serializing_if = "is_default")]
+    pub record: RecordChoices,
     /// Discharge tubes whose filling is asked for.
     #[serde(rename = "tube")]
     pub tubes: Vec<Tube>,
@@ -32,6 +35,19 @@ pub struct Sheet {
     /// Folder of the sheet; file names are relative to it.
     #[serde(skip)]
     pub folder: PathBuf,
+}
+
+fn is_default(choices: &RecordChoices) -> bool {
+    *choices == RecordChoices::default()
+}
+
+/// What goes into the records of a bench, which are made to be handed round.
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct RecordChoices {
+    /// All header lines of the files, though they may name people or places; else only those that tell of the
+    /// measurement.
+    pub keep_header_lines: bool,
 }
 
 fn not_told(probe: &Probe) -> bool {

@@ -3,6 +3,7 @@
 use super::{CalibrateSettings, Check, Lamp, ModelShare};
 use crate::signal::LineWidth;
 use crate::{AxisKind, Error, Measured, Result, Spectrum};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
 
@@ -50,10 +51,11 @@ pub struct LeftOut {
 }
 
 /// A lamp that an axis was set by.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub struct LampUsed {
     /// Which lamp it is.
+    #[schemars(with = "String")]
     pub lamp: Lamp,
     /// Name of the recording.
     pub recording: String,

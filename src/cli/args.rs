@@ -94,6 +94,7 @@ pub enum Command {
     Gases(GasesArgs),
     Source(SourceArgs),
     Compare(CompareArgs),
+    Pool(PoolArgs),
     Lines(LinesArgs),
     Convert(ConvertArgs),
     Sheet(SheetArgs),
@@ -113,6 +114,7 @@ impl Command {
             Command::Gases(_) => "gases",
             Command::Source(_) => "source",
             Command::Compare(_) => "compare",
+            Command::Pool(_) => "pool",
             Command::Lines(_) => "lines",
             Command::Convert(_) => "convert",
             Command::Sheet(_) => "sheet",
@@ -599,6 +601,34 @@ pub struct CompareArgs {
     pub csv: Option<PathBuf>,
     #[command(flatten)]
     pub asked: AskedArgs,
+}
+
+/// Pool the records of many benches: what tubes of a type hold, and where instruments stand
+///
+/// Takes the JSON records that `run` writes, from folders, files, or one a line on standard input. For each
+/// type of tube and light: gases and how often, whether instruments agree, voltages and other numbers with
+/// their mean and spread, response to ultraviolet; for each instrument, how far its lines are off. Damaged,
+/// duplicate and older records are counted and named. The order of the input changes nothing.
+#[derive(Debug, clap::Args)]
+#[command(after_help = "\
+Examples:
+  glowtell pool results/
+  cat club-*.jsonl | glowtell pool - --table pool.arrow
+  glowtell pool north/ --short north.jsonl
+  glowtell pool north.jsonl south.jsonl --json")]
+pub struct PoolArgs {
+    /// Folders, .json and .jsonl files, or - for records one a line on standard input
+    #[arg(value_name = "FROM")]
+    pub from: Vec<PathBuf>,
+    /// Write each record that entered in short, one a line, to be pooled with others later
+    #[arg(long, value_name = "FILE")]
+    pub short: Option<PathBuf>,
+    /// Write one row a record and gas as an Arrow file for data engines
+    #[arg(long, value_name = "FILE")]
+    pub table: Option<PathBuf>,
+    /// Print the JSON Schema of records and do nothing else
+    #[arg(long, conflicts_with_all = ["from", "short", "table"])]
+    pub schema: bool,
 }
 
 /// Print what a shell needs to complete commands, options and file names

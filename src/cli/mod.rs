@@ -13,6 +13,7 @@ mod lines;
 mod manual;
 mod output;
 mod peaks;
+mod pool;
 mod recordings;
 mod records;
 mod run;
@@ -62,6 +63,7 @@ pub fn main() -> ExitCode {
             Command::Gases(a) => gases::run(&a, &common),
             Command::Source(a) => source::run(&a, &common),
             Command::Compare(a) => compare::run(&a, &common),
+            Command::Pool(a) => pool::run(&a, &common),
             Command::Lines(a) => lines::run(&a, &common),
             Command::Convert(a) => convert::run(&a, &common),
             Command::Sheet(a) => sheet::run(&a, &common),

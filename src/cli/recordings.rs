@@ -70,7 +70,9 @@ fn one(
     if common.json {
         let name = &e.spectrum.provenance.name;
         let digest = common.tables.digest();
-        return Ok(records::answered(name, &e, profile, settings, &digest)?.to_json()?);
+        let mut record = records::answered(name, &e, profile, settings, &digest)?;
+        record.for_sharing(&[file.to_path_buf()], false);
+        return Ok(record.to_json()?);
     }
     let tables = common.tables.notes().iter();
     let all = tables.chain(&e.spectrum.provenance.notes).chain(&e.notes).map(String::as_str);

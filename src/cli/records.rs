@@ -5,7 +5,7 @@ use glowtell::bench::{Examination, ItemKind, ItemResult, Settings};
 use glowtell::calibrate::Profile;
 use glowtell::report::cautions;
 use glowtell::report::record::{PointsRecord, Record};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// The record of an examination. `tables_digest` is that of the tables that were used.
 pub fn answered(
@@ -30,13 +30,14 @@ pub fn answered(
     Ok(r)
 }
 
-/// The record of a bench's item, with the recording itself.
+/// The record of a bench's item, with the recording itself. `files` are all that were read.
 pub fn item(
     item: &ItemResult,
     profile: Option<&Profile>,
     settings: &Settings,
     common: &Common,
     tables_digest: &str,
+    (files, keep_header_lines): (&[PathBuf], bool),
 ) -> anyhow::Result<Record> {
     let mut r = match &item.outcome {
         Ok(e) => {
@@ -65,6 +66,7 @@ pub fn item(
         };
         r.source.clone_from(&item.source);
     }
+    r.for_sharing(files, keep_header_lines);
     Ok(r)
 }
 

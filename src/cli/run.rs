@@ -62,17 +62,19 @@ pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
     let result = result?;
     let profile = result.instrument.profile.as_ref();
     let digest = common.tables.digest();
+    let read = inputs(args, &sheet, &result, common);
+    let paths: Vec<PathBuf> = read.iter().map(|(_, path)| path.clone()).collect();
+    let share = (&paths[..], sheet.record.keep_header_lines);
     let records: Vec<Record> = result
         .items
         .iter()
-        .map(|i| records::item(i, profile, &settings.examine, common, &digest))
+        .map(|i| records::item(i, profile, &settings.examine, common, &digest, share))
         .collect::<anyhow::Result<_>>()?;
     let rows: Vec<SummaryRow> = records.iter().map(Into::into).collect();
     let mut files = files(&result, &records, &rows, common)?;
-    let read = inputs(args, &sheet, &result, common);
-    files.push((PAGE.into(), page(&result, &read, &records, &settings, &files, common)?));
-    let read: Vec<PathBuf> = read.into_iter().map(|(_, path)| path).collect();
-    write(&files, &args.out, &read)?;
+    let page = page(&result, &read, &records, &settings, &files, common)?;
+    files.push((PAGE.into(), report::record::without_folders(&page, &paths)));
+    write(&files, &args.out, &paths)?;
     if common.json {
         print(&report::record::to_json(&rows)?)?;
     } else {

@@ -46,9 +46,12 @@ const FRAMED: &[&str] =
 /// Commands that an option means something to.
 const MEANT_FOR: [(&str, &[&str]); 11] = [
     ("--profile", &["run", "verify", "peaks", "gases", "source", "compare", "convert"]),
-    ("--json", &["run", "calibrate", "verify", "peaks", "gases", "source", "compare", "lines"]),
-    ("--svg", &["calibrate", "verify", "peaks", "gases", "source", "compare"]),
-    ("--theme", &["run", "calibrate", "verify", "peaks", "gases", "source", "compare"]),
+    (
+        "--json",
+        &["run", "calibrate", "verify", "peaks", "gases", "source", "compare", "pool", "lines"],
+    ),
+    ("--svg", &["calibrate", "verify", "peaks", "gases", "source", "compare", "pool"]),
+    ("--theme", &["run", "calibrate", "verify", "peaks", "gases", "source", "compare", "pool"]),
     ("--columns", READING),
     ("--encoding", READING),
     ("--block", READING),

@@ -101,6 +101,7 @@ fn show(
         record.settings.insert("source".into(), serde_json::to_value(&r.response)?);
         record.cautions = cautions::of_source(r).iter().map(Into::into).collect();
         record.source = Some(r.clone());
+        record.for_sharing(&args.files, false);
         return print(&record.to_json()?);
     }
     let style = &common.style;

@@ -4,10 +4,11 @@
 mod table;
 
 use crate::reference::SpeciesKind;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// What the probability of a species is made from.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Clues {
     /// Log odds of the model, with its prior and beyond chance, nats.
     pub log_odds: f64,
@@ -36,7 +37,7 @@ pub struct Clues {
 }
 
 /// Kinds of species that the map tells apart.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Class {
     /// Neutral atoms that fill tubes, with the mercury and hydrogen of nearly every tube.

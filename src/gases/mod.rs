@@ -30,10 +30,11 @@ pub use tube::in_words;
 pub(crate) use verdict::SHARES_NOTE;
 
 use crate::Measured;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The answer for one species or gas.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Verdict {
     /// Probability of at least 99 %.
@@ -62,7 +63,7 @@ impl Verdict {
 }
 
 /// Choices for [`identify()`].
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct GasSettings {
     /// Species or gases asked about; empty: all that a discharge tube may show.
@@ -82,7 +83,7 @@ impl Default for GasSettings {
 }
 
 /// One line of a species held against the recording.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LineEvidence {
     /// Tabulated wavelength (of the blend at this line width), nm (air).
     pub wavelength_nm: f64,
@@ -110,7 +111,7 @@ pub struct ModelLine {
 }
 
 /// From what height on a species would have been seen.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Limit {
     /// The line that would show first, nm (air).
     pub line_nm: f64,
@@ -121,7 +122,7 @@ pub struct Limit {
 }
 
 /// The answer for one species.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SpeciesVerdict {
     /// Spectroscopic name.
     pub species: String,
@@ -153,7 +154,7 @@ pub struct SpeciesVerdict {
 }
 
 /// The answer for one gas, all its species together.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GasVerdict {
     /// Gas or element.
     pub gas: String,
@@ -172,7 +173,7 @@ pub struct GasVerdict {
 }
 
 /// What a peak is taken for.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Assignment {
     /// Index of the peak in the list.
     pub peak: usize,
@@ -183,7 +184,7 @@ pub struct Assignment {
 }
 
 /// A feature that is no line of the tube.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Ghost {
     /// Index of the peak.
     pub peak: usize,
@@ -192,7 +193,7 @@ pub struct Ghost {
 }
 
 /// All that [`identify()`] found out.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GasReport {
     /// Common shift of the axis (true minus axis value, nm) that was fitted along.
     pub shift_nm: Measured,

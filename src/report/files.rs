@@ -39,6 +39,59 @@ pub fn write_atomic(path: &Path, bytes: &[u8]) -> Result<()> {
     })
 }
 
+/// A file that is written bit by bit and takes its place only when it is whole; dropped before, it leaves
+/// nothing.
+#[derive(Debug)]
+pub struct Replacement {
+    file: tempfile::NamedTempFile,
+    target: PathBuf,
+}
+
+impl Replacement {
+    /// Begins a file that is to stand at `path`.
+    ///
+    /// # Errors
+    /// [`Error::Write`] where the folder is missing or closed, or `path` is a folder.
+    pub fn new(path: &Path) -> Result<Self> {
+        let failed = |source| Error::Write { path: path.into(), source };
+        if path.is_dir() {
+            return Err(failed(std::io::Error::other("it is a folder")));
+        }
+        let target = path.canonicalize().unwrap_or_else(|_| path.into());
+        let folder = match target.parent() {
+            Some(p) if !p.as_os_str().is_empty() => p,
+            _ => Path::new("."),
+        };
+        let file = tempfile::Builder::new()
+            .prefix(".")
+            .suffix(".part")
+            .tempfile_in(folder)
+            .map_err(failed)?;
+        Ok(Replacement { file, target })
+    }
+
+    /// Puts the file in its place.
+    ///
+    /// # Errors
+    /// [`Error::Write`] where that cannot be done; the old file is still there then.
+    pub fn keep(self) -> Result<()> {
+        let Replacement { file, target } = self;
+        file.persist(&target)
+            .map(|_| ())
+            .map_err(|e| Error::Write { path: target.clone(), source: e.error })
+    }
+}
+
+impl Write for Replacement {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.file.write(bytes)
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        self.file.flush()
+    }
+}
+
 /// SHA-256 of a file's bytes, lower-case hexadecimal; `None` where it cannot be read any more.
 pub fn digest(path: &Path) -> Option<String> {
     let bytes = std::fs::read(path).ok()?;
@@ -101,6 +154,28 @@ mod tests {
         assert!(write_atomic(&d.path().join("no/such/x"), b"x").is_err());
         assert!(write_atomic(d.path(), b"x").is_err());
         assert!(names(d.path()).is_empty());
+    }
+
+    #[test]
+    fn a_replacement_shows_only_when_it_is_whole() {
+        let d = tempfile::tempdir().unwrap();
+        let p = d.path().join("rows");
+        std::fs::write(&p, b"old").unwrap();
+        let mut r = Replacement::new(&p).unwrap();
+        r.write_all(b"half").unwrap();
+        drop(r);
+        assert_eq!(
+            (std::fs::read(&p).unwrap(), names(d.path())),
+            (b"old".to_vec(), vec!["rows".into()])
+        );
+        let mut r = Replacement::new(&p).unwrap();
+        r.write_all(b"whole").unwrap();
+        r.keep().unwrap();
+        assert_eq!(
+            (std::fs::read(&p).unwrap(), names(d.path())),
+            (b"whole".to_vec(), vec!["rows".into()])
+        );
+        assert!(Replacement::new(d.path()).is_err());
     }
 
     #[cfg(unix)]

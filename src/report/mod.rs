@@ -6,6 +6,7 @@
 pub mod cautions;
 mod cells;
 pub mod circuit;
+pub mod columns;
 pub mod csv;
 mod csv_source;
 pub mod exchange;

@@ -19,11 +19,12 @@ pub use noise::{Noise, RELATIVE_FLOOR, estimate as noise_of, flag_saturation};
 
 use crate::{AxisKind, Measured};
 pub use reading::Readings;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Width of an unresolved line along the axis: `fwhm(x) = value + slope · (x − at)`, in axis
 /// units.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LineWidth {
     /// FWHM at `at`, axis units.
     pub value: f64,
@@ -48,7 +49,7 @@ impl LineWidth {
 }
 
 /// Choices for [`find_peaks`].
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct PeakSettings {
     /// Known width of an unresolved line in axis units; `None`: estimated from the data.
@@ -66,7 +67,7 @@ impl Default for PeakSettings {
 }
 
 /// One emission line (or a hump that is broader than a line).
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Peak {
     /// Place of the maximum in axis units.
     pub centre: Measured,
@@ -96,7 +97,7 @@ impl Peak {
 }
 
 /// Saturation as found or told.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Saturation {
     /// Reading from which points count as clipped, unit of the counts.
     pub level: f64,
@@ -107,7 +108,7 @@ pub struct Saturation {
 }
 
 /// All that [`find_peaks`] found out.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PeakList {
     /// What the axis values are.
     pub axis: AxisKind,

@@ -2,6 +2,7 @@
 
 use super::region::Region;
 use crate::{Error, Result};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -14,7 +15,7 @@ const WAVELENGTHS_NM: [f64; 2] = [100.0, 3000.0];
 const NARROWEST_NM: f64 = 0.01;
 
 /// What a label says.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Claim {
     /// A wavelength with its tolerance, nm.

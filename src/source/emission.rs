@@ -6,6 +6,7 @@ use super::net::{Net, cell};
 use super::smooth::robust_sigma;
 use crate::Measured;
 use crate::signal::PeakList;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Broadest band, nm: LEDs are up to 60 nm, phosphors up to some 150 nm wide; what is broader is a
@@ -46,7 +47,7 @@ const GHOST_WITHIN_NM: f64 = 3.0;
 const END_NM: f64 = AVERAGE_NM;
 
 /// What an emission looks like.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Shape {
     /// As narrow as the instrument shows anything.
@@ -69,7 +70,7 @@ impl Shape {
 }
 
 /// One emission of a source.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Emission {
     /// Line, band or continuum.
     pub shape: Shape,

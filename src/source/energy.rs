@@ -5,6 +5,7 @@ use super::mercury::{Mercury, RESONANCE_NM};
 use crate::Measured;
 use crate::reference::constants::HC_EV_NM;
 use crate::reference::{LightTables, to_vacuum_nm};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Most that the state of a practical surface moves its work function, eV.
@@ -22,7 +23,7 @@ pub const SURFACE_MATTERS: &str = "surface condition matters: oxide, adsorbed ga
      thresholds are those of cold, clean metal";
 
 /// Energy of the photons of one wavelength.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PhotonEnergy {
     /// `peak`, `short edge` or `long edge` (half maximum), `line`.
     pub what: String,
@@ -33,7 +34,7 @@ pub struct PhotonEnergy {
 }
 
 /// Whether light frees electrons.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Reach {
     /// The photons have more energy than the highest work function in the tables.
@@ -63,7 +64,7 @@ impl Reach {
 }
 
 /// One cathode material before the recorded light.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CathodeReach {
     /// The material.
     pub material: String,

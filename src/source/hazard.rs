@@ -7,6 +7,7 @@ use super::net::{Net, cell};
 use super::region::without;
 use crate::Measured;
 use crate::reference::LightTables;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Said beside every weighted share.
@@ -18,7 +19,7 @@ pub const STRAY_BEWARE: &str = "below 300 nm stray light inside a simple spectro
      the true ultraviolet, just where the actinic weight is largest";
 
 /// Weighted shares of the recorded light.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Hazard {
     /// Σ S·E / Σ E with the actinic weight S (180 to 400 nm); `None` where the recording has
     /// nothing there.

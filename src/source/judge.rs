@@ -11,6 +11,7 @@ use super::kind::{KindReport, SourceKind};
 use super::mercury::{Mercury, RESONANCE_NM};
 use super::region::{Region, RegionShare};
 use crate::{Measured, Result};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use statrs::distribution::{ContinuousCDF, Normal};
 
@@ -28,7 +29,7 @@ const CLEAR_SIGMAS: f64 = 2.0;
 const LEAK: f64 = 0.02;
 
 /// What becomes of a claim.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Outcome {
     /// It is true of what was recorded.
@@ -51,7 +52,7 @@ impl Outcome {
 }
 
 /// A claim and what became of it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ClaimResult {
     /// As it was written.
     pub text: String,

@@ -9,6 +9,7 @@ use super::mercury::Mercury;
 use super::net::Net;
 use super::thermal::{FITS_WITHIN, Thermal};
 use crate::reference::Tables;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Score of whatever is not in the list.
@@ -27,7 +28,7 @@ const PHOSPHOR_NM: [f64; 3] = [487.7, 543.5, 611.5];
 const OXYGEN_NM: (f64, f64, f64) = (761.0, 744.0, 779.0);
 
 /// Sort of a source.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum SourceKind {
     /// A single LED.
@@ -84,7 +85,7 @@ impl SourceKind {
 }
 
 /// What sort of source it is.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct KindReport {
     /// The likeliest sort.
     pub kind: SourceKind,

@@ -15,6 +15,7 @@ use super::{Band, band};
 use crate::reference::{LightTables, Tables};
 use crate::signal::PeakList;
 use crate::{AxisKind, Error, Measured, Result, Spectrum};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Mercury lines nearer than this to a peak name it, nm, after the common shift.
@@ -25,7 +26,7 @@ const MOST_DEPARTURE: f64 = 0.25;
 const SOME_ULTRAVIOLET: f64 = 0.002;
 
 /// What is known of the response.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum ResponseKnown {
     /// Nothing: shares are of counts.
@@ -38,7 +39,7 @@ pub enum ResponseKnown {
 }
 
 /// Choices for [`measure`].
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct SourceSettings {
     /// Standard uncertainty in nm of an nm axis that nobody has calibrated.
@@ -64,7 +65,7 @@ impl Default for SourceSettings {
 pub const FACTORY_AXIS_U_NM: f64 = 1.2;
 
 /// What a source emits, as far as this recording shows it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SourceReport {
     /// What sort of source it is.
     pub kind: KindReport,

@@ -3,6 +3,7 @@
 use super::net::Net;
 use crate::signal::PeakList;
 use crate::{AxisKind, Measured, Spectrum};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A line that a mercury lamp shows, or a pair that cheap instruments show as one.
@@ -47,7 +48,7 @@ const MOST_CHANCE: f64 = 0.6;
 const LEAST_CHANCE: f64 = 0.02;
 
 /// One of the companions.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Companion {
     /// Place, nm (air).
     pub line_nm: f64,
@@ -59,7 +60,7 @@ pub struct Companion {
 }
 
 /// The evidence for a mercury lamp.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Mercury {
     /// Probability that the lamp shows mercury, 0 to 1.
     pub probability: f64,

@@ -43,6 +43,7 @@ pub use thermal::{Colour, Thermal, planck};
 
 use crate::{AxisKind, Error, Measured, Result, Spectrum};
 use curve::Curve;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Fewest usable points from which a band is measured.
@@ -50,7 +51,7 @@ const LEAST_POINTS: usize = 20;
 
 /// The band of a source, in CIE terms. Wavelengths are in nm on the recording's own axis; where
 /// that axis was calibrated, its uncertainty is contained in those of the places.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Band {
     /// Peak wavelength: highest point of the lightly smoothed curve, nm.
     pub highest_nm: Measured,

@@ -2,11 +2,14 @@
 
 use super::net::Net;
 use crate::Measured;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A band of the spectrum as ISO 21348:2007 (and CIE S 017) names it. Its lower edge belongs to it,
 /// its upper edge to the next one.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+)]
 #[serde(rename_all = "kebab-case")]
 pub enum Region {
     /// UV-C, 100 to 280 nm.
@@ -63,7 +66,7 @@ impl Region {
 }
 
 /// The light of one region.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct RegionShare {
     /// Which.
     pub region: Region,

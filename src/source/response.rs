@@ -6,6 +6,7 @@ use super::thermal::planck;
 use crate::reference::constants::{BOLTZMANN_EV_PER_K, HC_EV_NM};
 use crate::signal::PeakList;
 use crate::{AxisKind, Error, Mask, Measured, Result, Spectrum};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Shortest wavelength at which an incandescent lamp tells the response, nm: below, it gives so
@@ -32,7 +33,7 @@ const NOT_BLACK_FROM_NM: f64 = 750.0;
 pub const COLOUR_TEMPERATURES_K: [f64; 2] = [1500.0, 3500.0];
 
 /// A response curve; its largest value is 1.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Response {
     /// Places, nm (air), ascending.
     pub nm: Vec<f64>,

@@ -4,6 +4,7 @@ use super::net::{Net, cell};
 use crate::Measured;
 use crate::reference::LightTables;
 use crate::reference::constants::{BOLTZMANN_EV_PER_K, HC_EV_NM};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Second radiation constant h·c/k, nm·K; 1.438 777e7.
@@ -69,7 +70,7 @@ pub(super) fn usual_response(nm: f64) -> f64 {
 }
 
 /// A spectrum held against Planck's law.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Thermal {
     /// Temperature of the black body whose spectrum has the same form, K.
     pub temperature_k: Measured,
@@ -80,7 +81,7 @@ pub struct Thermal {
 }
 
 /// A light's colour as the CIE 1931 observer sees it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Colour {
     /// Chromaticity x, y (CIE 1931).
     pub xy: [f64; 2],

@@ -21,6 +21,7 @@ pub use told::{CircuitFacts, Probe, UltravioletResponse};
 
 use libm::erfc;
 use propagate::propagate;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Least probability at which the place on a plateau is told in one word: one in twenty wrong, as is
@@ -28,7 +29,7 @@ use serde::{Deserialize, Serialize};
 const SURE: f64 = 0.95;
 
 /// What a circuit comes to. All uncertainties are standard uncertainties (k = 1).
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct Circuit {
     /// By what a reading behind the probe is multiplied.
     pub probe_factor: Option<Quantity>,
@@ -51,7 +52,7 @@ pub struct Circuit {
 }
 
 /// A voltage on a stated plateau.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Plateau {
     /// Its start as stated, V.
     pub from_v: f64,
@@ -69,7 +70,7 @@ pub struct Plateau {
 }
 
 /// Where a voltage lies on a plateau.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum PlateauPlace {
     /// Below its start.

@@ -1,9 +1,10 @@
 //! Quantities whose uncertainty may be unknown, and what is computed from them.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A value with its standard uncertainty, where that is known.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Quantity {
     /// Best estimate.
     pub value: f64,

@@ -1,12 +1,13 @@
 //! What a bench sheet tells of meter, probe and circuit.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The meter, and the probe of high resistance in front of it; in a sheet the table `[probe]`.
 ///
 /// The probe is a string of resistors in series with the meter's own resistance. Its factor comes from
 /// one voltage that was read twice: by the meter alone and through the probe.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct Probe {
     /// One voltage read by the meter alone, V.
@@ -81,7 +82,7 @@ impl Probe {
 }
 
 /// What was measured at a tube's circuit; in a sheet the table `[tube.circuit]`.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
 pub struct CircuitFacts {
     /// Voltage across the tube as the meter shows it behind the probe, V.
@@ -159,7 +160,7 @@ impl CircuitFacts {
 }
 
 /// Whether a tube answered to ultraviolet, by counts or by striking.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum UltravioletResponse {
     /// It did.

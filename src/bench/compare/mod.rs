@@ -10,7 +10,7 @@ mod crowd;
 mod distance;
 mod pair;
 mod regression;
-mod stats;
+pub(super) mod stats;
 mod tube;
 
 #[cfg(test)]

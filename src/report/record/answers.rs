@@ -4,10 +4,11 @@ use super::{MeasuredRecord, finite};
 use crate::gases::{
     Assignment, GasReport, GasVerdict, Ghost, Limit, LineEvidence, SpeciesVerdict, Verdict,
 };
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// All answers about gases. The list may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GasesRecord {
     /// Common shift of the axis that was fitted along (true minus axis value), nm.
     pub shift_nm: MeasuredRecord,
@@ -30,7 +31,7 @@ pub struct GasesRecord {
 }
 
 /// The answer for one gas. The list may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct GasRecord {
     /// Gas or element.
     pub gas: String,
@@ -49,7 +50,7 @@ pub struct GasRecord {
 }
 
 /// The answer for one species. The list may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SpeciesRecord {
     /// Spectroscopic name.
     pub species: String,
@@ -74,7 +75,7 @@ pub struct SpeciesRecord {
 }
 
 /// One line of a species held against the recording. The list may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct EvidenceRecord {
     /// Tabulated wavelength, nm (air).
     pub wavelength_nm: Option<f64>,
@@ -93,7 +94,7 @@ pub struct EvidenceRecord {
 }
 
 /// From what height on a species would have been seen. The list may grow.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LimitRecord {
     /// The line that would show first, nm (air).
     pub line_nm: Option<f64>,
@@ -104,7 +105,7 @@ pub struct LimitRecord {
 }
 
 /// What a peak is taken for. The list may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct AssignmentRecord {
     /// Index of the peak.
     pub peak: usize,
@@ -115,7 +116,7 @@ pub struct AssignmentRecord {
 }
 
 /// A feature that is no line of the tube. The list may grow.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct GhostRecord {
     /// Index of the peak.
     pub peak: usize,

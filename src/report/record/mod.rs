@@ -12,6 +12,7 @@ mod answers;
 mod comparison;
 mod json;
 mod peaks;
+mod share;
 mod verification;
 
 pub use answers::{
@@ -21,6 +22,7 @@ pub use answers::{
 pub use comparison::{COMPARISON_FORMAT, ComparisonRecord};
 pub use json::{DIGITS, to_json};
 pub use peaks::{LineWidthRecord, MeasuredRecord, PeakRecord, PeaksRecord, PointsRecord};
+pub use share::without_folders;
 pub use verification::{VERIFICATION_FORMAT, VerificationRecord};
 
 use crate::bench::Circuit;
@@ -30,6 +32,7 @@ use crate::report::cautions::{self, Caution};
 use crate::signal::PeakList;
 use crate::source::{ClaimResult, SourceReport};
 use crate::{AxisKind, Error, Result, Spectrum};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -37,10 +40,12 @@ use std::path::Path;
 /// Mark of every record.
 pub const FORMAT: &str = "glowtell-record";
 /// Version of the layout.
-pub const SCHEMA_VERSION: u32 = 2;
+pub const SCHEMA_VERSION: u32 = 3;
+/// Oldest version that is still read; what it lacks is taken as not told.
+pub const OLDEST_VERSION: u32 = 2;
 
 /// How it went.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Status {
     /// There is an answer.
@@ -50,7 +55,7 @@ pub enum Status {
 }
 
 /// Everything about one item. The list may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Record {
     /// Always [`FORMAT`].
     pub format: String,
@@ -72,6 +77,7 @@ pub struct Record {
     pub known: BTreeMap<String, String>,
     /// Voltages and currents of a tube's circuit, each as `{"value", "u"}`, where the sheet tells what
     /// they follow from. Its fields are documented at [`Circuit`].
+    #[serde(default)]
     pub circuit: Option<Circuit>,
     /// The instrument.
     pub instrument: Option<InstrumentRecord>,
@@ -95,7 +101,7 @@ pub struct Record {
 }
 
 /// The recording that an answer rests on. The list may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct InputRecord {
     /// Short name.
     pub name: String,
@@ -125,7 +131,7 @@ pub struct InputRecord {
 }
 
 /// The instrument's profile in short. The list may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct InstrumentRecord {
     /// Name of the instrument.
     pub name: String,
@@ -144,7 +150,7 @@ pub struct InstrumentRecord {
 }
 
 /// Uncertainty of the axis at one wavelength.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct AxisSample {
     /// Wavelength, nm (air).
     pub wavelength_nm: f64,
@@ -155,7 +161,7 @@ pub struct AxisSample {
 }
 
 /// Gases by verdict. The list may grow.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 pub struct VerdictSummary {
     /// Probability of at least 99 %.
     pub seen: Vec<String>,
@@ -170,7 +176,7 @@ pub struct VerdictSummary {
 }
 
 /// A caution, see [`cautions`].
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct CautionRecord {
     /// What it is about.
     pub topic: String,
@@ -181,7 +187,7 @@ pub struct CautionRecord {
 }
 
 /// One line of the list of a whole drawer; the list of fields may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SummaryRow {
     /// Name of the item.
     pub item: String,
@@ -267,6 +273,15 @@ impl Record {
         r
     }
 
+    /// The JSON Schema (draft 2020-12) of records of this version, as JSON text with a line end; made from the
+    /// types, whose descriptions it holds.
+    ///
+    /// # Errors
+    /// [`Error::Usage`] where it has no JSON form (a defect of the program).
+    pub fn schema() -> Result<String> {
+        to_json(&schemars::schema_for!(Record))
+    }
+
     /// The record as JSON text, indented, with a line end; see [`to_json`].
     ///
     /// # Errors
@@ -297,12 +312,15 @@ impl Record {
             )
         };
         let head: Head = serde_json::from_str(text).map_err(broken)?;
-        if head.format != FORMAT || head.schema_version != SCHEMA_VERSION {
+        let readable = (OLDEST_VERSION..=SCHEMA_VERSION).contains(&head.schema_version);
+        if head.format != FORMAT || !readable {
             return Err(Error::input(
                 path,
                 None,
                 format!("has format '{}', schema version {}", head.format, head.schema_version),
-                format!("this program reads {FORMAT}, schema version {SCHEMA_VERSION}"),
+                format!(
+                    "this program reads {FORMAT}, schema versions {OLDEST_VERSION} to {SCHEMA_VERSION}"
+                ),
             ));
         }
         serde_json::from_str(text).map_err(broken)

@@ -3,10 +3,11 @@
 use super::finite;
 use crate::signal::{LineWidth, Peak, PeakList};
 use crate::{AxisKind, Mask, Measured, Spectrum};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// A number with its standard uncertainty (k = 1), in the unit of the field.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct MeasuredRecord {
     /// Best estimate.
     pub value: Option<f64>,
@@ -21,7 +22,7 @@ impl From<Measured> for MeasuredRecord {
 }
 
 /// Width of an unresolved line: `fwhm(x) = value + slope · (x − at)`, axis units.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LineWidthRecord {
     /// FWHM at `at`.
     pub value: Option<f64>,
@@ -45,7 +46,7 @@ impl From<&LineWidth> for LineWidthRecord {
 }
 
 /// All peaks of a recording. The list may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PeaksRecord {
     /// Unit of places and widths: `nm` (air) or `pixel`.
     pub axis: AxisKind,
@@ -64,7 +65,7 @@ pub struct PeaksRecord {
 }
 
 /// One peak. The list may grow.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PeakRecord {
     /// Place of the maximum, axis units.
     pub centre: MeasuredRecord,
@@ -117,7 +118,7 @@ impl From<&PeakList> for PeaksRecord {
 }
 
 /// The recording point by point. The list may grow.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PointsRecord {
     /// Axis values, ascending: nm (air) or pixels.
     pub x: Vec<f64>,

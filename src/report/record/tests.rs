@@ -131,7 +131,7 @@ fn answered() -> Record {
 #[test]
 fn somebody_else_reads_it() {
     let theirs: Theirs = serde_json::from_str(&answered().to_json().unwrap()).unwrap();
-    assert_eq!((theirs.format.as_str(), theirs.schema_version), ("glowtell-record", 2));
+    assert_eq!((theirs.format.as_str(), theirs.schema_version), ("glowtell-record", 3));
     assert_eq!(theirs.program_version, env!("CARGO_PKG_VERSION"));
     assert_eq!(theirs.tables_digest.len(), 64);
     assert_eq!((theirs.item.as_str(), theirs.status.as_str()), ("tube 1", "answered"));
@@ -197,7 +197,7 @@ fn a_failed_item_says_why() {
 fn foreign_and_newer_files_are_refused_with_a_reason() {
     let read = |t: &str| Record::from_json(t, Path::new("x.json")).unwrap_err().to_string();
     assert!(read("{\"format\": \"other\"}").contains("format 'other'"));
-    assert!(read("{\"format\": \"glowtell-record\", \"schema_version\": 3}").contains("version 3"));
+    assert!(read("{\"format\": \"glowtell-record\", \"schema_version\": 4}").contains("version 4"));
     assert!(read("{").contains("x.json"));
 }
 

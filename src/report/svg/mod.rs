@@ -17,6 +17,7 @@ mod layer;
 mod marks;
 mod model;
 mod panel;
+mod pooled;
 mod source;
 mod style;
 mod text;
@@ -33,6 +34,7 @@ pub(super) use text::{FAMILY, escaped};
 
 pub use calibration::calibration_plot;
 pub use lamp::lamp_plot;
+pub use pooled::pooled_plot;
 pub use source::source_plot;
 pub use style::{PlotStyle, Scale, Theme};
 pub use tubes::tubes_plot;

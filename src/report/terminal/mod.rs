@@ -3,6 +3,7 @@
 mod axis;
 mod circuit;
 mod grid;
+mod pooled;
 mod source;
 mod tables;
 mod tubes;
@@ -10,6 +11,7 @@ pub(crate) mod verification;
 
 pub use axis::profile;
 pub use circuit::circuits;
+pub use pooled::pooled;
 pub use source::{claims, comparison, electrodes, kind_words, share_words, source, sources};
 pub use tables::{cautions, gases, peaks, peaks_in, peaks_with, summary};
 pub use tubes::{in_words as tubes_in_words, tubes};
