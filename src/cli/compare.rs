@@ -38,6 +38,7 @@ pub fn run(args: &CompareArgs, common: &Common) -> anyhow::Result<Ending> {
             &svg::tubes_plot(
                 &c,
                 &list,
+                svg::MOST_SPECTRA,
                 &common.plot_style("Tubes against each other", Vec::new()),
             )?,
         )?;

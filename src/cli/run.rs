@@ -6,10 +6,15 @@ use super::output::{check_target, complain, make_folder, print, save};
 use super::records;
 use super::settings::Common;
 use anyhow::{Context, anyhow};
-use glowtell::bench::{self, BenchResult, ItemKind, Progress, RunSettings, Sheet};
+use glowtell::bench::{
+    self, BenchResult, Examination, ItemKind, Progress, RunSettings, Sheet, TubeComparison,
+    compare_tubes,
+};
 use glowtell::report::html::{self, InputFile, Page};
 use glowtell::report::record::{Record, SummaryRow};
-use glowtell::report::svg::{calibration_plot, lamp_plot, source_plot, spectrum_plot};
+use glowtell::report::svg::{
+    MOST_SPECTRA, calibration_plot, lamp_plot, source_plot, spectrum_plot, tubes_plot,
+};
 use glowtell::report::{self, cautions};
 use glowtell::source::{Compared, Comparison, compare};
 use indicatif::{ProgressBar, ProgressDrawTarget};
@@ -33,8 +38,14 @@ const SUMMARY_CSV: &str = "summary.csv";
 const VERDICTS_CSV: &str = "verdicts.csv";
 /// One row a light and emission, share or claim.
 const SOURCES_CSV: &str = "sources.csv";
+/// The tubes against each other.
+const TUBES_SVG: &str = "tubes_together.svg";
+/// One row a pair of tubes.
+const PAIRS_CSV: &str = "pairs.csv";
 /// One row a light: how much of each region, against the first.
 const COMPARISON_CSV: &str = "comparison.csv";
+/// Most tubes whose comparison is drawn; all are in the table of pairs.
+const MOST_DRAWN: usize = 200;
 /// One object an item.
 const SUMMARY_JSON: &str = "summary.json";
 /// What a lamp's recording is called among the files that were read.
@@ -71,14 +82,15 @@ pub fn run(args: &RunArgs, common: &Common) -> anyhow::Result<Ending> {
         .map(|i| records::item(i, profile, &settings.examine, common, &digest, share))
         .collect::<anyhow::Result<_>>()?;
     let rows: Vec<SummaryRow> = records.iter().map(Into::into).collect();
-    let mut files = files(&result, &records, &rows, common)?;
-    let page = page(&result, &read, &records, &settings, &files, common)?;
+    let together = together(&result);
+    let mut files = files(&result, (&records, &rows), together.as_ref(), common)?;
+    let page = page(&result, &read, (&records, together.as_ref()), &settings, &files, common)?;
     files.push((PAGE.into(), report::record::without_folders(&page, &paths)));
     write(&files, &args.out, &paths)?;
     if common.json {
         print(&report::record::to_json(&rows)?)?;
     } else {
-        print(&text(&result, &rows, files.len(), args, common))?;
+        print(&text(&result, (&rows, together.as_ref()), files.len(), args, common))?;
     }
     Ok(complaints(&result))
 }
@@ -94,8 +106,8 @@ fn bar(items: usize, quiet: bool) -> ProgressBar {
 /// Every file of the results, name and content.
 fn files(
     result: &BenchResult,
-    records: &[Record],
-    rows: &[SummaryRow],
+    (records, rows): (&[Record], &[SummaryRow]),
+    together: Option<&TubeComparison>,
     common: &Common,
 ) -> anyhow::Result<Vec<(String, String)>> {
     let instrument = &result.instrument;
@@ -140,6 +152,14 @@ fn files(
     if !lights.is_empty() {
         out.push((SOURCES_CSV.into(), report::csv::sources(&lights)?));
     }
+    if let Some(c) = together {
+        let list = tubes(result);
+        let style = common.plot_style("Tubes against each other", Vec::new());
+        if list.len() <= MOST_DRAWN {
+            out.push((TUBES_SVG.into(), tubes_plot(c, &list, MOST_SPECTRA, &style)?));
+        }
+        out.push((PAIRS_CSV.into(), report::csv::pairs(c)?));
+    }
     if let Some(c) = compared(result) {
         out.push((COMPARISON_CSV.into(), report::csv::comparison(&c)?));
     }
@@ -150,12 +170,13 @@ fn files(
 fn page(
     result: &BenchResult,
     read: &[(String, PathBuf)],
-    records: &[Record],
+    (records, together): (&[Record], Option<&TubeComparison>),
     settings: &RunSettings,
     files: &[(String, String)],
     common: &Common,
 ) -> anyhow::Result<String> {
-    let of_bench = [PROFILE, SUMMARY_CSV, VERDICTS_CSV, SOURCES_CSV, COMPARISON_CSV, SUMMARY_JSON];
+    let of_bench =
+        [PROFILE, SUMMARY_CSV, VERDICTS_CSV, PAIRS_CSV, SOURCES_CSV, COMPARISON_CSV, SUMMARY_JSON];
     let given: Vec<(String, String)> =
         files.iter().filter(|(name, _)| of_bench.contains(&name.as_str())).cloned().collect();
     let mut used = vec![
@@ -182,6 +203,7 @@ fn page(
         sheet: of_sheet,
         result,
         records,
+        tubes: together,
         comparison: comparison.as_ref(),
         settings: &used,
         files: &given,
@@ -234,6 +256,20 @@ fn write(files: &[(String, String)], folder: &Path, inputs: &[PathBuf]) -> anyho
     Ok(())
 }
 
+/// The tubes whose gases were looked for.
+fn tubes(result: &BenchResult) -> Vec<(&str, &Examination)> {
+    let of_tubes = result.items.iter().filter(|i| i.kind == ItemKind::Tube);
+    of_tubes
+        .filter_map(|i| Some((i.name.as_str(), i.outcome.as_ref().ok()?)))
+        .filter(|(_, e)| e.gases.is_some())
+        .collect()
+}
+
+/// The tubes of the sheet against each other; `None` with fewer than two.
+fn together(result: &BenchResult) -> Option<TubeComparison> {
+    compare_tubes(&tubes(result)).ok()
+}
+
 /// The lights of the sheet against each other; `None` with fewer than two.
 fn compared(result: &BenchResult) -> Option<Comparison> {
     let list: Vec<Compared<'_>> = result
@@ -254,13 +290,20 @@ fn compared(result: &BenchResult) -> Option<Comparison> {
 /// What is printed.
 fn text(
     result: &BenchResult,
-    rows: &[SummaryRow],
+    (rows, together): (&[SummaryRow], Option<&TubeComparison>),
     files: usize,
     args: &RunArgs,
     common: &Common,
 ) -> String {
     let style = &common.style;
     let mut out = report::terminal::summary(rows, style);
+    if let Some(c) = together {
+        out += &report::terminal::notes(
+            "Tubes against each other",
+            [report::terminal::tubes_in_words(c).as_str()],
+            style,
+        );
+    }
     let lights: Vec<_> =
         result.items.iter().filter_map(|i| Some((i.name.as_str(), i.source.as_ref()?))).collect();
     if !lights.is_empty() {

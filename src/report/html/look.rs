@@ -30,7 +30,7 @@ pub fn style() -> String {
             "svg [fill=\"{from}\" i]{{fill:{to}}}\nsvg [stroke=\"{from}\" i]{{stroke:{to}}}\n"
         );
     }
-    out += &format!("svg .l{{stroke:{}}}\n", dark.leader);
+    out += &format!("svg .l{{stroke:{}}}\nsvg .p{{fill:{}}}\n", dark.leader, dark.ink_text);
     out + "}\nsvg{stroke-linejoin:round}\n"
 }
 
@@ -50,11 +50,14 @@ pub fn lean(svg: &str) -> String {
         out = out.replace(same, "");
     }
     // What the style sheet says by class.
-    out.replace(LEADER, "<polyline class=\"l\"")
+    out.replace(LEADER, "<polyline class=\"l\"").replace(LABEL, " class=\"p\"")
 }
 
 /// Leader lines, of which a drawing has very many.
 const LEADER: &str = "<polyline fill=\"none\" stroke=\"#a7aeb6\" stroke-width=\"0.9\"";
+
+/// Names of lines, of which it has as many.
+const LABEL: &str = " class=\"peak-label\" font-size=\"11.5\" fill=\"#20252b\"";
 
 /// Attributes that hold places, which a tenth of a px is enough for.
 const PLACES: [&str; 9] = [

@@ -23,10 +23,10 @@ mod tests;
 pub use method::InputFile;
 
 use crate::Result;
-use crate::bench::{BenchResult, ItemKind};
+use crate::bench::{BenchResult, Examination, ItemKind, TubeComparison};
 use crate::report::format;
 use crate::report::record::Record;
-use crate::report::svg::PlotStyle;
+use crate::report::svg::{self, PlotStyle};
 use crate::source::Comparison;
 use write::Html;
 
@@ -34,6 +34,12 @@ use write::Html;
 const DRAWING_WIDTH: f64 = 900.0;
 /// Height of a drawing, px.
 const DRAWING_HEIGHT: f64 = 540.0;
+/// Most tubes that are drawn against each other: more would be a poster.
+const MOST_TOGETHER: usize = 60;
+/// Spectra below each other: few, since each stands in its own section.
+const MOST_SPECTRA: usize = 4;
+/// Differences that are listed in words; all are in the table of pairs.
+const MOST_DIFFERENCES: usize = 40;
 /// How far curves are straightened, px: a quarter of their own width.
 const TOLERANCE: f64 = 0.3;
 
@@ -46,6 +52,8 @@ pub struct Page<'a> {
     pub result: &'a BenchResult,
     /// The record of each item of `result`, in the same order.
     pub records: &'a [Record],
+    /// The tubes against each other.
+    pub tubes: Option<&'a TubeComparison>,
     /// The lights against each other.
     pub comparison: Option<&'a Comparison>,
     /// Settings of each step, name and value.
@@ -178,7 +186,42 @@ fn items(h: &mut Html, page: &Page<'_>, kind: ItemKind) -> Result<()> {
     for (item, record) in of_kind {
         item::write(h, page, item, record)?;
     }
+    if let (ItemKind::Tube, Some(c)) = (kind, page.tubes) {
+        together(h, page, c)?;
+    }
     h.close("section");
+    Ok(())
+}
+
+/// The tubes against each other.
+fn together(h: &mut Html, page: &Page<'_>, c: &TubeComparison) -> Result<()> {
+    h.open("article", &[("aria-labelledby", "together")]);
+    h.element("h3", &[("id", "together")], "Tubes against each other");
+    h.paragraph(&crate::report::terminal::tubes_in_words(c));
+    let found: Vec<(&str, &Examination)> = c
+        .tubes
+        .iter()
+        .filter_map(|name| {
+            let item = page.result.items.iter().find(|i| i.name == *name)?;
+            Some((name.as_str(), item.outcome.as_ref().ok()?))
+        })
+        .collect();
+    if found.len() <= MOST_TOGETHER {
+        let svg =
+            svg::tubes_plot(c, &found, MOST_SPECTRA, &page.plot_style("Tubes against each other"))?;
+        figure(h, &svg, "Spectra and pairs of tubes", false);
+    }
+    let differ = c.pairs.iter().filter(|p| !p.differences.is_empty());
+    let said: Vec<String> = differ
+        .flat_map(|p| &p.differences)
+        .map(|d| d.what.clone())
+        .take(MOST_DIFFERENCES)
+        .collect();
+    let mut inner = Html::default();
+    inner.list(said.iter().map(String::as_str));
+    h.details("What differs", inner);
+    h.list(c.notes.iter().map(String::as_str));
+    h.close("article");
     Ok(())
 }
 

@@ -67,6 +67,7 @@ fn made(result: &BenchResult, word: &str) -> String {
         sheet: InputFile { role: "sheet".into(), name: word.into(), sha256: None },
         result,
         records: &records,
+        tubes: None,
         comparison: None,
         settings: &settings,
         files: &files,

@@ -91,7 +91,7 @@ impl Record {
                 input.metadata.retain(|(k, v)| is_of_measurement(k, v));
                 let lost = before - input.metadata.len();
                 if lost > 0 {
-                    self.notes.push(format!(
+                    input.notes.push(format!(
                         "{} of the file that may name people or places {} left out of this record",
                         crate::report::format::counted(lost, "header line", "header lines"),
                         if lost == 1 { "is" } else { "are" }
@@ -150,7 +150,7 @@ mod tests {
         let input = r.input.as_ref().unwrap();
         assert_eq!(input.file.as_deref(), Some("a.csv"));
         assert_eq!(input.metadata, [("Integration time (ms)".to_string(), "200".to_string())]);
-        assert!(r.notes[0].starts_with("4 header lines"), "{:?}", r.notes);
+        assert!(input.notes.last().unwrap().starts_with("4 header lines"), "{:?}", input.notes);
         assert!(r.error.unwrap().starts_with("a.csv, line 3"));
         let mut kept = Record::new("A", "");
         kept.input = Some(InputRecord::from(&s));

@@ -37,7 +37,7 @@ pub use lamp::lamp_plot;
 pub use pooled::pooled_plot;
 pub use source::source_plot;
 pub use style::{PlotStyle, Scale, Theme};
-pub use tubes::tubes_plot;
+pub use tubes::{MOST_ROWS as MOST_SPECTRA, tubes_plot};
 pub use verification::verification_plot;
 
 use crate::gases::GasReport;

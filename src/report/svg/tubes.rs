@@ -13,8 +13,8 @@ use crate::{Error, Result};
 
 /// Height of one spectrum, px.
 const ROW: f64 = 64.0;
-/// Most spectra that are drawn: those that stand out first, then one of each group, then the rest.
-const MOST_ROWS: usize = 12;
+/// Spectra that are drawn: those that stand out first, then one of each group, then the rest.
+pub const MOST_ROWS: usize = 12;
 /// Room of the names beside the spectra, px.
 const NAMES: f64 = 150.0;
 /// Side of a cell of the matrix, px: at least as much as small print is high.
@@ -23,10 +23,13 @@ const CELL: std::ops::RangeInclusive<f64> = 13.0..=26.0;
 const MOST_CELLS: usize = 200;
 /// Room between the parts, px.
 const BETWEEN: f64 = 26.0;
+/// How much more than a curve by itself these small ones may be straightened.
+const ROUGHER: f64 = 6.0;
 /// Most lines of words.
 const MOST_WORDS: usize = 6;
 
-/// Draws a comparison; `tubes` are its recordings in its order. The height of the page follows from the
+/// Draws a comparison; `tubes` are its recordings in its order, none of which are drawn where `most_spectra`
+/// is 0. The height of the page follows from the
 /// number of tubes.
 ///
 /// # Errors
@@ -35,6 +38,7 @@ const MOST_WORDS: usize = 6;
 pub fn tubes_plot(
     c: &TubeComparison,
     tubes: &[(&str, &Examination)],
+    most_spectra: usize,
     style: &PlotStyle,
 ) -> Result<String> {
     style.check()?;
@@ -47,7 +51,7 @@ pub fn tubes_plot(
     }
     let inks = style.theme.inks();
     let w = style.width_px;
-    let rows = chosen(c, n);
+    let rows = chosen(c, n, most_spectra);
     let mut words = wrapped(&tubes_in_words(c), SMALL + 1.0, w - 2.0 * EDGE - 8.0);
     if words.len() > MOST_WORDS {
         words.truncate(MOST_WORDS);
@@ -80,12 +84,12 @@ pub fn tubes_plot(
 }
 
 /// Which tubes are drawn, in the order of the comparison.
-fn chosen(c: &TubeComparison, n: usize) -> Vec<usize> {
+fn chosen(c: &TubeComparison, n: usize, most: usize) -> Vec<usize> {
     let odd = c.standouts.iter().map(|s| s.tube);
     let firsts = c.groups.iter().filter_map(|g| g.first().copied());
     let mut out: Vec<usize> = Vec::new();
     for i in odd.chain(firsts).chain(0..n) {
-        if out.len() < MOST_ROWS && !out.contains(&i) {
+        if out.len() < most && !out.contains(&i) {
             out.push(i);
         }
     }
@@ -147,13 +151,16 @@ fn spectra(
                     let y = above.get(at).copied().unwrap_or(0.0);
                     (frame.px(x + shift), foot - (y / most).sqrt() * (row - 6.0))
                 });
-                curve::thinned(&points.collect::<Vec<_>>(), |x| (x * 2.0).floor() as i64)
+                let points =
+                    curve::thinned(&points.collect::<Vec<_>>(), |x| (x * 2.0).floor() as i64);
+                let kept = curve::needed(&points, ROUGHER * style.tolerance_px);
+                kept.into_iter().map(|i| points[i]).collect()
             })
             .collect();
         layer.lines(&lines, inks.curve_text, 0.9, "");
         let text = shortened(name, SMALL + 1.0, NAMES - 16.0);
-        let style = Type { anchor: "end", ..Type::plain(SMALL + 1.0, inks.ink_text) };
-        layer.text(from - 8.0, foot - 4.0, 0.0, style, &text);
+        let set = Type { anchor: "end", ..Type::plain(SMALL + 1.0, inks.ink_text) };
+        layer.text(from - 8.0, foot - 4.0, 0.0, set, &text);
         layer.close();
     }
     Ok(frame)
@@ -187,11 +194,12 @@ fn matrix(
             0.35,
         );
     }
-    for p in &c.pairs {
-        for (i, k) in [(p.first, p.second), (p.second, p.first)] {
-            let at = (left + k as f64 * side, top + i as f64 * side);
-            sign(layer, p.verdict, inks, at, side);
-        }
+    for v in [PairVerdict::SameFill, PairVerdict::Differs, PairVerdict::CannotTell] {
+        let of_kind = c.pairs.iter().filter(|p| p.verdict == v);
+        let both = of_kind.flat_map(|p| [(p.first, p.second), (p.second, p.first)]);
+        let places: Vec<(f64, f64)> =
+            both.map(|(i, k)| (left + k as f64 * side, top + i as f64 * side)).collect();
+        signs(layer, v, inks, &places, side);
     }
     let end = n as f64 * side;
     let outline =
@@ -200,20 +208,32 @@ fn matrix(
     layer.close();
 }
 
-/// A filled cell for the same, a cross for a difference, a dot for what cannot be told.
-fn sign(layer: &mut Layer, v: PairVerdict, inks: &Inks, (x, y): (f64, f64), side: f64) {
-    let (a, b) = (side * 0.25, side * 0.75);
+/// Filled cells for the same, crosses for differences, dots for what cannot be told; one element for all
+/// cells of a kind, whose upper left corners are `places`.
+fn signs(layer: &mut Layer, v: PairVerdict, inks: &Inks, places: &[(f64, f64)], side: f64) {
+    let square = |(x, y): &(f64, f64), from: f64, to: f64| {
+        vec![(x + from, y + from), (x + to, y + from), (x + to, y + to), (x + from, y + to)]
+    };
+    if places.is_empty() {
+        return;
+    }
     match v {
         PairVerdict::SameFill => {
-            layer.rectangle((x + 1.0, y + 1.0), (side - 2.0, side - 2.0), inks.curve_text, 0.75);
+            let cells: Vec<_> = places.iter().map(|p| square(p, 1.0, side - 1.0)).collect();
+            layer.shapes(&cells, inks.curve_text, 0.75);
         }
         PairVerdict::Differs => {
-            layer.line(&[(x + a, y + a), (x + b, y + b)], inks.alert, 1.6, "");
-            layer.line(&[(x + a, y + b), (x + b, y + a)], inks.alert, 1.6, "");
+            let (a, b) = (side * 0.25, side * 0.75);
+            let strokes = places.iter().flat_map(|(x, y)| {
+                [vec![(x + a, y + a), (x + b, y + b)], vec![(x + a, y + b), (x + b, y + a)]]
+            });
+            layer.lines(&strokes.collect::<Vec<_>>(), inks.alert, 1.6, "");
         }
         PairVerdict::CannotTell => {
-            let c = (x + side / 2.0 - 1.0, y + side / 2.0 - 1.0);
-            layer.rectangle(c, (2.0, 2.0), inks.soft, 1.0);
+            let middle = side / 2.0;
+            let dots: Vec<_> =
+                places.iter().map(|p| square(p, middle - 1.0, middle + 1.0)).collect();
+            layer.shapes(&dots, inks.soft, 1.0);
         }
     }
 }
@@ -228,7 +248,7 @@ fn key(layer: &mut Layer, inks: &Inks, (mut x, y): (f64, f64)) {
         (PairVerdict::CannotTell, "cannot tell"),
     ];
     for (v, text) in entries {
-        sign(layer, v, inks, (x, y - 11.0), 14.0);
+        signs(layer, v, inks, &[(x, y - 11.0)], 14.0);
         layer.text(x + 20.0, y, 0.0, words, text);
         x += 44.0 + width(text, SMALL);
     }
