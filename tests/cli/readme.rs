@@ -58,3 +58,22 @@ fn every_command_of_the_readme_runs() {
         p.answer(&args);
     }
 }
+
+/// The pictures of README.md are what the program draws now; `glowtell run demo-spectra/drawer.toml` makes them
+/// again.
+#[test]
+fn pictures_of_the_readme_are_what_is_drawn() {
+    let p = Place::new();
+    demo(&p);
+    p.answer(&["run", "demo-spectra/drawer.toml", "--out", "out", "--quiet"]);
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/demo-spectra/pictures");
+    let mut compared = 0;
+    for entry in std::fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        let name = path.file_name().unwrap().to_string_lossy().into_owned();
+        let drawn = p.read(&format!("out/{name}"));
+        assert!(drawn == std::fs::read_to_string(&path).unwrap(), "{name} has changed");
+        compared += 1;
+    }
+    assert!(compared >= 4, "{compared}");
+}
