@@ -2,7 +2,6 @@
 
 use super::build::{MIN_POINTS, sha256};
 use super::too_many_points;
-use crate::reference::air_to_vacuum_nm;
 use crate::reference::constants::HC_EV_NM;
 use crate::reference::vacuum_to_air_nm;
 use crate::{Axis, AxisKind, Error, Mask, Result, Spectrum};
@@ -48,9 +47,12 @@ impl Quantity {
                          vacuum: taken as in air."
                             .into(),
                     );
-                } else {
-                    let low = x.iter_mut().filter(|v| **v > 0.0 && **v < VACUUM_BELOW_NM);
-                    low.for_each(|v| *v = air_to_vacuum_nm(*v));
+                } else if x.iter().any(|v| *v > 0.0 && *v < VACUUM_BELOW_NM) {
+                    // Two scales on one axis would leap at 200 nm by more than many axes step.
+                    notes.push(format!(
+                        "The file's wavelengths are in air; below {VACUUM_BELOW_NM} nm they are taken as in \
+                         vacuum, as those of the tables are (there the two differ by some 0.07 nm)."
+                    ));
                 }
                 return AxisKind::Nm;
             }
