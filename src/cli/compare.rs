@@ -14,6 +14,9 @@ use glowtell::report::{self, cautions, svg};
 use rayon::prelude::*;
 use std::path::PathBuf;
 
+/// Tubes with their names.
+type Named = Vec<(String, Examination)>;
+
 pub fn run(args: &CompareArgs, common: &Common) -> anyhow::Result<Ending> {
     let settings = args.asked.settings();
     check_asked(&settings.gases.ask, &common.tables)?;
@@ -63,7 +66,7 @@ fn text(
 }
 
 /// Each file examined, named by its stem, or by its whole path where two stems are alike.
-fn of_files(args: &CompareArgs, common: &Common) -> anyhow::Result<Vec<(String, Examination)>> {
+fn of_files(args: &CompareArgs, common: &Common) -> anyhow::Result<Named> {
     if args.files.len() < 2 {
         bail!("a comparison needs two recordings or a --sheet; name another file");
     }
@@ -92,7 +95,7 @@ fn of_sheet(
     args: &CompareArgs,
     path: &std::path::Path,
     common: &Common,
-) -> anyhow::Result<(Vec<(String, Examination)>, Vec<String>)> {
+) -> anyhow::Result<(Named, Vec<String>)> {
     if !args.files.is_empty() {
         bail!("give recordings or a --sheet, not both");
     }

@@ -26,6 +26,7 @@ mod thermal;
 
 pub use claim::{Claim, USUAL_TOLERANCE_NM};
 pub use compare::{Compared, Comparison, INVERSE_SQUARE, Ratio, compare};
+pub use corrected::LEAST_RESPONSE;
 pub use emission::{Emission, Shape};
 pub use energy::{
     CathodeReach, PhotonEnergy, Reach, SURFACE_EV, SURFACE_MATTERS, photon_energy_ev, threshold_nm,

@@ -9,7 +9,7 @@ const TUBE: &str = "\n[[tube]]\nname = \"T\"\nfile = \"demo-spectra/tube-a1.csv\
 fn sheet(probe: &str, circuit: &str) -> (Place, Ran) {
     let place = Place::new();
     demo(&place);
-    place.write("s.toml", &format!("{probe}{TUBE}{circuit}"));
+    place.write("s.toml", format!("{probe}{TUBE}{circuit}"));
     let out = place.run(&["run", "s.toml", "--out", "out"]);
     (place, out)
 }

@@ -95,7 +95,7 @@ fn distances(n: usize, pairs: &[Pair]) -> Vec<f64> {
 
 /// Two-sided probability of a value so far from the crowd, whose own spread is known from `n` values.
 fn away(value: f64, middle: f64, spread: f64, n: usize) -> f64 {
-    if !(spread > 0.0) {
+    if spread.is_nan() || spread <= 0.0 {
         return 1.0;
     }
     2.0 * student_above((value - middle).abs() / spread, MAD_EFFICIENCY * (n as f64 - 1.0))

@@ -41,7 +41,7 @@ pub fn distance(
     };
     let step = broad / POINTS_PER_FWHM;
     let n = ((to - from) / step).floor();
-    if !(n >= POINTS_PER_FWHM) {
+    if n.is_nan() || n < POINTS_PER_FWHM {
         return None;
     }
     let nm: Vec<f64> = (0..n as usize).map(|i| from + step * i as f64).collect();

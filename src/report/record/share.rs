@@ -144,7 +144,7 @@ mod tests {
         let mut r = Record::failed("A", "", &why);
         r.known.insert("remarks".into(), "from the sheet".into());
         r.input = Some(InputRecord::from(&s));
-        r.for_sharing(&[path.clone()], false);
+        r.for_sharing(std::slice::from_ref(&path), false);
         let text = r.to_json().unwrap();
         assert!(!text.contains("nna") && !text.contains("free line"), "{text}");
         let input = r.input.as_ref().unwrap();
