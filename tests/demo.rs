@@ -64,7 +64,8 @@ fn the_recipe_makes_the_files_byte_for_byte() {
 fn every_file_is_described_and_nothing_else_lies_there() {
     let recipe = recipe();
     let made: BTreeSet<String> = recipe.item.iter().map(|i| i.file.clone()).collect();
-    let described = [".gitattributes", "README.md", "recipe.toml", "drawer.toml"].map(String::from);
+    let described =
+        [".gitattributes", "README.md", "recipe.toml", "drawer.toml", "pictures"].map(String::from);
     let there: BTreeSet<String> = std::fs::read_dir(folder())
         .unwrap()
         .map(|e| e.unwrap().file_name().into_string().unwrap())
