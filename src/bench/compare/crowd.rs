@@ -56,10 +56,11 @@ struct Test {
     p: f64,
 }
 
-/// Tubes that stand out, surest first, each once with what shows it best; none where most would.
-pub fn standouts(tubes: &[Tube<'_>], pairs: &[Pair]) -> Vec<Standout> {
+/// Tubes that stand out, surest first, each once with what shows it best. `None` where there is no crowd to
+/// stand out of: fewer than [`FEWEST`] tubes, or most would.
+pub fn standouts(tubes: &[Tube<'_>], pairs: &[Pair]) -> Option<Vec<Standout>> {
     if tubes.len() < FEWEST {
-        return Vec::new();
+        return None;
     }
     let beside = beside(tubes.len(), pairs);
     let mut tests = ratios(tubes, &beside);
@@ -75,8 +76,7 @@ pub fn standouts(tubes: &[Tube<'_>], pairs: &[Pair]) -> Vec<Standout> {
     out.sort_by(|a, b| a.adjusted_p.total_cmp(&b.adjusted_p).then(a.tube.cmp(&b.tube)));
     let mut seen = BTreeSet::new();
     out.retain(|s| seen.insert(s.tube));
-    // Where most stand out there is no crowd.
-    if out.len() as f64 > RULE * tubes.len() as f64 { Vec::new() } else { out }
+    (out.len() as f64 <= RULE * tubes.len() as f64).then_some(out)
 }
 
 /// Median distance of each tube to the others; not a number where there is none.

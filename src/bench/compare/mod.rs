@@ -144,8 +144,10 @@ pub struct TubeComparison {
     pub pairs: Vec<Pair>,
     /// Groups of tubes that are linked by `same fill`, largest first; indices.
     pub groups: Vec<Vec<usize>>,
-    /// Tubes that stand out of the drawer, surest first; none is looked for among fewer than
+    /// Whether most tubes are alike enough to be a crowd that others may stand out of; never with fewer than
     /// [`FEWEST_FOR_STANDOUTS`].
+    pub crowd: bool,
+    /// Tubes that stand out of that crowd, surest first.
     pub standouts: Vec<Standout>,
     /// What to beware of, one sentence each.
     pub notes: Vec<String>,
@@ -167,7 +169,9 @@ pub fn compare_tubes(list: &[(&str, &Examination)]) -> Result<TubeComparison> {
         (0..tubes.len()).flat_map(|i| (i + 1..tubes.len()).map(move |k| (i, k))).collect();
     let mut pairs: Vec<Pair> =
         indices.par_iter().map(|(i, k)| one_pair((*i, &tubes[*i]), (*k, &tubes[*k]))).collect();
-    let standouts = crowd::standouts(&tubes, &pairs);
+    let found = crowd::standouts(&tubes, &pairs);
+    let crowd = found.is_some();
+    let standouts = found.unwrap_or_default();
     adjust(&mut pairs, &tubes);
     let groups = groups(tubes.len(), &pairs, &standouts);
     let mut notes = vec![format!(
@@ -184,6 +188,7 @@ pub fn compare_tubes(list: &[(&str, &Examination)]) -> Result<TubeComparison> {
         gases: tubes.iter().map(shown).collect(),
         pairs,
         groups,
+        crowd,
         standouts,
         notes,
     })

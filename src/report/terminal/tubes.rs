@@ -54,10 +54,12 @@ pub fn in_words(c: &TubeComparison) -> String {
     for s in &c.standouts {
         out.push(format!("{} stands out: {}.", name(c, s.tube), s.what));
     }
-    if c.standouts.is_empty() && c.tubes.len() >= crate::bench::FEWEST_FOR_STANDOUTS {
+    if c.crowd && c.standouts.is_empty() {
+        out.push("No tube stands out of the drawer.".into());
+    }
+    if !c.crowd && c.tubes.len() >= crate::bench::FEWEST_FOR_STANDOUTS {
         out.push(
-            "No tube stands out of the drawer, or too many do: look at the groups and pairs."
-                .into(),
+            "The tubes are of several sorts: there is no crowd that one could stand out of.".into(),
         );
     }
     for g in c.groups.iter().filter(|g| g.len() > 1) {
