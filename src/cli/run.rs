@@ -325,12 +325,16 @@ fn text(
     if style.notes {
         let lights = result.items.iter().any(|i| i.kind == ItemKind::Light);
         let probed = circuits.iter().any(|(_, c)| c.tube_voltage_v.is_some());
-        let list = [
-            &cautions::TUBES[..],
-            if probed { &[cautions::PROBE][..] } else { &[] },
-            if lights { &cautions::LAMPS[..] } else { &[] },
-        ]
-        .concat();
+        // Ultraviolet and mercury where a recording shows them.
+        let shown = result
+            .items
+            .iter()
+            .filter_map(|i| i.outcome.as_ref().ok())
+            .flat_map(|e| cautions::of_recording(&e.spectrum, &e.peaks, true));
+        let mut list = cautions::TUBES.to_vec();
+        list.extend(probed.then_some(cautions::PROBE));
+        list.extend(shown);
+        list.extend(lights.then_some(cautions::LAMPS).into_iter().flatten());
         let mut seen = std::collections::HashSet::new();
         let list: Vec<_> = list.into_iter().filter(|c| seen.insert(c.topic)).collect();
         out += &report::terminal::cautions(&list, style);

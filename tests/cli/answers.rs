@@ -273,3 +273,13 @@ fn a_lamp_that_is_no_lamp_leaves_the_factory_axis_and_says_so() {
     assert!(p.files().contains(&"out/a.svg".to_string()), "{:?}", p.files());
     assert!(ran.out.contains("keep their own"), "{}", ran.out);
 }
+
+/// A blue sign tube holds mercury, whose ultraviolet no label tells of.
+#[test]
+fn a_bench_of_tubes_alone_warns_of_the_ultraviolet_that_they_show() {
+    let place = Place::new();
+    demo(&place);
+    place.write("s.toml", "[[tube]]\nname = \"A7\"\nfile = \"demo-spectra/tube-a7.csv\"\n");
+    let out = place.answer(&["run", "s.toml", "--out", "out"]).out;
+    assert!(out.contains("ultraviolet: ") && out.contains("high voltage: "), "{out}");
+}
