@@ -137,6 +137,25 @@ impl Mask {
     /// Outside the stretch that the user or the instrument declares valid.
     pub const OUTSIDE: Mask = Mask(4);
 
+    /// The flags with their words.
+    const WORDS: [(Mask, &str); 3] =
+        [(Mask::SATURATED, "saturated"), (Mask::DEAD, "dead"), (Mask::OUTSIDE, "outside")];
+
+    /// The flags in words for a table, joined by `+`; `good` where none is set.
+    pub fn words(self) -> String {
+        let set: Vec<&str> =
+            Mask::WORDS.iter().filter(|(flag, _)| self.has(*flag)).map(|(_, word)| *word).collect();
+        if set.is_empty() { "good".into() } else { set.join("+") }
+    }
+
+    /// The flag that a word of [`Mask::words`] stands for, in either case of letters; `None` for any
+    /// other word.
+    pub fn of_word(word: &str) -> Option<Mask> {
+        let good = (Mask::GOOD, "good");
+        let mut all = Mask::WORDS.iter().chain([&good]);
+        all.find(|(_, known)| known.eq_ignore_ascii_case(word)).map(|(flag, _)| *flag)
+    }
+
     /// True where no flag is set.
     pub fn is_good(self) -> bool {
         self.0 == 0

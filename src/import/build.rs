@@ -48,16 +48,29 @@ pub(super) fn spectrum(
     } else if plan.sigma.is_some() {
         fill_column(&mut table, &mut notes);
     }
+    fill_axis_u(&mut table, &plan, &mut notes);
+    if let Some((line, word)) = table.no_flag.take() {
+        table.flags.clear();
+        notes.push(format!(
+            "Line {line}: `{word}` is no flag that is known here; the flags were not used."
+        ));
+    }
     merge_duplicates(&mut table, path, &mut notes)?;
     say_what_is_missing(&table, layout, &plan, &mut notes);
 
     let dead: Vec<usize> = (0..table.counts.len()).filter(|i| table.counts[*i].is_nan()).collect();
     let mut s = Spectrum::new(Axis::new(kind, table.axis)?, table.counts)?;
+    for (i, flags) in table.flags.iter().enumerate() {
+        s.flag(i, *flags);
+    }
     for i in dead {
         s.flag(i, Mask::DEAD);
     }
     if !table.sigma.is_empty() {
         s = s.with_sigma(table.sigma)?;
+    }
+    if !table.axis_u.is_empty() {
+        s = s.with_axis_u(table.axis_u)?;
     }
     if let Some(unit) = plan.counts_unit {
         s.unit = unit;
@@ -130,6 +143,8 @@ fn put_in_order(table: &mut Table) -> bool {
         table.axis.reverse();
         table.counts.reverse();
         table.sigma.reverse();
+        table.axis_u.reverse();
+        table.flags.reverse();
         table.lines.reverse();
     }
     reversed
@@ -279,6 +294,23 @@ fn fill_column(table: &mut Table, notes: &mut Vec<String>) {
     }
 }
 
+/// Turns the uncertainties of the axis into nm, or drops them where they are not of use.
+fn fill_axis_u(table: &mut Table, plan: &Plan, notes: &mut Vec<String>) {
+    let Some((_, unit)) = plan.axis_u else { return };
+    let factor = unit.or(plan.unit).unwrap_or(AxisUnit::Nm).to_nm();
+    let usable = table.axis_u.iter().all(|u| u.is_finite() && *u >= 0.0)
+        && table.axis_u.iter().any(|u| *u > 0.0);
+    match factor.filter(|_| usable) {
+        Some(f) => table.axis_u.iter_mut().for_each(|u| *u *= f),
+        None => {
+            table.axis_u.clear();
+            notes.push(
+                "The uncertainties of the axis have gaps or no use, and were not used.".into(),
+            );
+        }
+    }
+}
+
 /// Averages points with the same axis value, or refuses where they are many.
 fn merge_duplicates(table: &mut Table, path: &Path, notes: &mut Vec<String>) -> Result<()> {
     let twice = table.axis.windows(2).filter(|w| w[0] == w[1]).count();
@@ -298,6 +330,7 @@ fn merge_duplicates(table: &mut Table, path: &Path, notes: &mut Vec<String>) -> 
         ));
     }
     let (mut axis, mut counts, mut sigma) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut axis_u, mut flags) = (Vec::new(), Vec::new());
     let mut i = 0;
     while i < n {
         let len = table.axis[i..].iter().take_while(|x| **x == table.axis[i]).count();
@@ -309,9 +342,18 @@ fn merge_duplicates(table: &mut Table, path: &Path, notes: &mut Vec<String>) -> 
             let squares: f64 = real.iter().map(|k| table.sigma[*k].powi(2)).sum();
             sigma.push(if real.is_empty() { table.sigma[i] } else { squares.sqrt() / m });
         }
+        if let Some(u) = table.axis_u.get(i..i + len) {
+            axis_u.push(u.iter().copied().fold(0.0, f64::max));
+        }
+        if let Some(of_all) = table.flags.get(i..i + len) {
+            let mut union = Mask::GOOD;
+            of_all.iter().for_each(|m| union.set(*m));
+            flags.push(union);
+        }
         i += len;
     }
     (table.axis, table.counts, table.sigma) = (axis, counts, sigma);
+    (table.axis_u, table.flags) = (axis_u, flags);
     notes.push(format!("{twice} points repeated an axis value and were averaged."));
     Ok(())
 }

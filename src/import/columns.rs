@@ -23,6 +23,10 @@ pub(super) struct Plan {
     pub counts: Vec<usize>,
     /// Column of standard uncertainties.
     pub sigma: Option<usize>,
+    /// Column of standard uncertainties of the axis, with their unit where the heading tells.
+    pub axis_u: Option<(usize, Option<AxisUnit>)>,
+    /// Column of words on what is wrong with a point.
+    pub flags: Option<usize>,
     /// Unit of the counts, where the heading tells.
     pub counts_unit: Option<String>,
     /// Line of the headings, where there are any, and of a second line with units.
@@ -130,7 +134,7 @@ pub(super) fn choose(
             None => Role::Unknown,
         })
         .collect();
-    let known = roles.iter().any(|r| *r != Role::Unknown && *r != Role::Other);
+    let known = roles.iter().any(|r| !matches!(r, Role::Unknown | Role::Other | Role::Flags));
     let mut plan = if known {
         by_headings(&facts, &roles, headings.as_ref(), path, layout)?
     } else {
@@ -199,6 +203,8 @@ fn by_values(facts: &Facts, path: &Path, layout: &Layout) -> Result<Plan> {
         unit: None,
         counts: vec![counts],
         sigma: None,
+        axis_u: None,
+        flags: None,
         counts_unit: None,
         heading_lines: Vec::new(),
         notes: vec![format!(
@@ -307,17 +313,37 @@ fn by_headings(
     if counts.len() > 1 {
         sigma = None;
     }
+    let axis_u = match with(&|r| matches!(r, Role::AxisU { .. }))[..] {
+        [one] => match roles[one] {
+            Role::AxisU { unit } => Some((one, unit)),
+            _ => None,
+        },
+        _ => None,
+    };
+    let flagged: Vec<usize> = (0..roles.len()).filter(|i| roles[*i] == Role::Flags).collect();
+    let flags = match flagged[..] {
+        [one] => Some(one),
+        _ => None,
+    };
+    let beside = |what: &str, column: Option<usize>| {
+        column.map_or_else(String::new, |i| format!(", {what} from {}", named(i, headings)))
+    };
     notes.push(format!(
-        "Axis from {}, counts from {}{} (by heading).",
+        "Axis from {}, counts from {}{}{}{} (by heading).",
         named(axis, headings),
         listed(&counts, headings),
-        sigma.map_or_else(String::new, |s| format!(", uncertainties from {}", named(s, headings)))
+        beside("uncertainties", sigma),
+        beside("uncertainties of the axis", axis_u.map(|a| a.0)),
+        beside("flags", flags),
     ));
     let unused: Vec<usize> = facts
         .numeric
         .iter()
         .copied()
-        .filter(|i| *i != axis && !counts.contains(i) && sigma != Some(*i))
+        .filter(|i| {
+            let used = [Some(axis), sigma, axis_u.map(|a| a.0), flags];
+            !used.contains(&Some(*i)) && !counts.contains(i)
+        })
         .collect();
     let dark: Vec<usize> = unused.iter().copied().filter(|i| roles[*i] == Role::Dark).collect();
     if !dark.is_empty() {
@@ -337,7 +363,17 @@ fn by_headings(
     }
     let counts_unit =
         headings.and_then(|h| headings::bracketed(&h.texts[counts[0]])).map(str::to_string);
-    Ok(Plan { axis, unit, counts, sigma, counts_unit, heading_lines: Vec::new(), notes })
+    Ok(Plan {
+        axis,
+        unit,
+        counts,
+        sigma,
+        axis_u,
+        flags,
+        counts_unit,
+        heading_lines: Vec::new(),
+        notes,
+    })
 }
 
 /// Finds the headings: the nearest line of words above the data that has as many cells as a row.
@@ -415,8 +451,9 @@ fn heading_cells(
             return Ok(Some(texts));
         }
         // Twice as many cells as names, split at commas: the comma is the decimal sign as well.
-        let heads =
-            |t: &String| !t.contains([':', '=']) && !matches!(role(t), Role::Unknown | Role::Other);
+        let heads = |t: &String| {
+            !t.contains([':', '=']) && !matches!(role(t), Role::Unknown | Role::Other | Role::Flags)
+        };
         if n == 0
             && !columns_given
             && separator == Separator::Comma

@@ -203,7 +203,7 @@ fn read_text(bytes: &[u8], path: &Path, settings: &ImportSettings) -> Result<Spe
     let (plan, table) = loop {
         let plan = columns::choose(text, &layout, settings.columns.as_deref(), path)?;
         match table::read(text, &layout, &plan, settings, path)? {
-            table::Outcome::Read(table) => break (plan, table),
+            table::Outcome::Read(table) => break (plan, *table),
             // The lines looked at held whole numbers only, and a later one shows the other sign.
             table::Outcome::OtherDecimalSign => layout = layout.with_decimal_comma(),
         }

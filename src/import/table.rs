@@ -5,8 +5,11 @@ use super::layout::{self, Layout, Separator, grouped_number};
 use super::metadata::Metadata;
 use super::numbers::{self, Cell};
 use super::{ImportSettings, MAX_LINE_BYTES, line_too_long, too_many_points};
-use crate::{Error, Result};
+use crate::{Error, Mask, Result};
 use std::path::Path;
+
+/// Letters of a strange word that a sentence quotes.
+const MOST_LETTERS: usize = 40;
 
 /// The numbers of a table, in file order.
 #[derive(Default)]
@@ -16,6 +19,13 @@ pub(super) struct Table {
     pub counts: Vec<f64>,
     /// Uncertainties from a column or from repeats (NaN where there is none); empty without.
     pub sigma: Vec<f64>,
+    /// Standard uncertainties of the axis values, in the unit of their column (NaN where there is
+    /// none); empty without.
+    pub axis_u: Vec<f64>,
+    /// Flags of each point; empty without.
+    pub flags: Vec<Mask>,
+    /// A word among the flags that is none, with its line.
+    pub no_flag: Option<(usize, String)>,
     /// Line of each point, from 1.
     pub lines: Vec<u32>,
     /// Points without a count.
@@ -31,7 +41,7 @@ pub(super) struct Table {
 
 /// What came of reading.
 pub(super) enum Outcome {
-    Read(Table),
+    Read(Box<Table>),
     /// A number with a decimal comma turned up where only whole numbers had been met.
     OtherDecimalSign,
 }
@@ -86,7 +96,7 @@ pub(super) fn read(
     let mut reader = Reader::new(layout, plan, settings, path);
     reader.begin(text, text.len());
     match reader.feed(text, layout.start, layout.start_line)? {
-        Fed::Taken => Ok(Outcome::Read(reader.finish()?)),
+        Fed::Taken => Ok(Outcome::Read(Box::new(reader.finish()?))),
         Fed::OtherDecimalSign => Ok(Outcome::OtherDecimalSign),
     }
 }
@@ -322,7 +332,30 @@ impl<'a> Reader<'a> {
         if self.plan.counts.len() > 1 || self.plan.sigma.is_some() {
             self.table.sigma.push(sigma);
         }
+        if let Some((column, _)) = self.plan.axis_u {
+            let u = row.cell(column).and_then(|c| numbers::parse(c, mark).number());
+            self.table.axis_u.push(u.unwrap_or(f64::NAN));
+        }
+        if let Some(column) = self.plan.flags {
+            self.flags(row.cell(column).unwrap_or_default(), line);
+        }
         Ok(())
+    }
+
+    /// Reads a cell of flags.
+    fn flags(&mut self, cell: &[u8], line: usize) {
+        let text = String::from_utf8_lossy(numbers::trim(cell));
+        let mut flags = Mask::GOOD;
+        for word in text.split('+').map(str::trim).filter(|w| !w.is_empty()) {
+            match Mask::of_word(word) {
+                Some(flag) => flags.set(flag),
+                None => {
+                    let word = word.chars().take(MOST_LETTERS).collect();
+                    self.table.no_flag.get_or_insert((line, word));
+                }
+            }
+        }
+        self.table.flags.push(flags);
     }
 
     /// Reads a cell of counts.
@@ -338,7 +371,8 @@ impl<'a> Reader<'a> {
             Cell::Missing | Cell::Blank => Ok(Read::Missing),
             Cell::Text => {
                 self.no_other_habit(cell, line)?;
-                let word = String::from_utf8_lossy(cell).trim().chars().take(40).collect();
+                let word =
+                    String::from_utf8_lossy(cell).trim().chars().take(MOST_LETTERS).collect();
                 self.doubtful.get_or_insert((line, word));
                 Ok(Read::Word)
             }
@@ -425,6 +459,8 @@ impl<'a> Reader<'a> {
         t.axis.truncate(keep);
         t.counts.truncate(keep);
         t.sigma.truncate(keep);
+        t.axis_u.truncate(keep);
+        t.flags.truncate(keep);
         t.lines.truncate(keep);
         t.missing = t.counts.iter().filter(|c| c.is_nan()).count();
         if self.plan.counts.len() == 1 && self.grouping.is_likely(t.counts.iter()) {

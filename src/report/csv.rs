@@ -175,15 +175,13 @@ fn recording_with(s: &Spectrum, cell: &dyn Fn(f64) -> String) -> Result<String> 
     head.push("intensity");
     head.extend(s.sigma().map(|_| "u_intensity"));
     head.push("flags");
-    let flags = [(Mask::SATURATED, "saturated"), (Mask::DEAD, "dead"), (Mask::OUTSIDE, "outside")];
     let rows = s.x().iter().zip(s.counts()).zip(s.mask()).enumerate().map(|(i, ((x, c), m))| {
         let mut row = vec![cell(*x)];
         row.extend(s.axis_u().map(|u| optional(u.get(i).copied())));
         row.push(if m.has(Mask::DEAD) { String::new() } else { cell(*c) });
         row.extend(s.sigma().map(|u| optional(u.get(i).copied())));
-        let set: Vec<&str> = flags.iter().filter(|f| m.has(f.0)).map(|f| f.1).collect();
         // Never empty: rows that end in a blank cell are read as shorter than the head.
-        row.push(if set.is_empty() { "good".into() } else { set.join("+") });
+        row.push(m.words());
         row
     });
     written(&head, rows)
@@ -384,6 +382,15 @@ mod tests {
             assert!((back.x()[i] - s.x()[i]).abs() < 1e-5, "{i}");
             assert!((back.counts()[i] - s.counts()[i]).abs() < 1e-3, "{i}");
         }
+        assert_eq!((back.mask(), back.axis_u(), back.sigma()), (s.mask(), s.axis_u(), s.sigma()));
+        // A word that is no flag is told, and the flags are left out; so is a gap in the axis' u.
+        let odd = text.replacen("saturated", "odd", 1);
+        let back = crate::import::read_bytes(odd.as_bytes(), path, &Default::default()).unwrap();
+        let told = |s: &Spectrum, what: &str| s.provenance.notes.iter().any(|n| n.contains(what));
+        assert!(told(&back, "Line 9: `odd` is no flag") && back.mask()[7].is_good());
+        let gap = text.replacen(",0.05,", ",,", 1);
+        let back = crate::import::read_bytes(gap.as_bytes(), path, &Default::default()).unwrap();
+        assert!(told(&back, "uncertainties of the axis") && back.axis_u().is_none());
         let plain = recording(&recording_of(AxisKind::Pixel)).unwrap();
         assert!(plain.starts_with("pixel,intensity,flags\n"), "{plain:.60}");
     }

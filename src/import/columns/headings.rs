@@ -48,6 +48,12 @@ pub(super) enum Role {
     },
     Counts,
     Sigma,
+    /// Standard uncertainty of the wavelength.
+    AxisU {
+        unit: Option<AxisUnit>,
+    },
+    /// What is wrong with a point, in words.
+    Flags,
     Dark,
     /// Understood and of no use here (a reference, a time).
     Other,
@@ -153,8 +159,11 @@ const CORRECTED: &[&str] = &["corr", "korr", "subtr", "minus", "net", "less", "w
 /// Beginnings of words for columns of no use here.
 const OTHER: &[&str] = &[
     "refer", "transm", "absor", "reflec", "time", "zeit", "date", "datum", "temp", "white",
-    "weiss", "satur", "flag", "quality",
+    "weiss", "satur", "quality",
 ];
+
+/// Beginnings of words for what is wrong with a point.
+const FLAGS: &[&str] = &["flag"];
 
 /// The words of a heading, in lower case.
 fn words(heading: &str) -> Vec<String> {
@@ -197,10 +206,10 @@ pub(super) fn role(heading: &str) -> Role {
     let per_length = ["/nm", "nm-1", "nm^-1", "/m2", "/m^2", "/cm2", "/cm^2"];
     // `u_nm`, `u_intensity`: the usual sign of a standard uncertainty before what it belongs to.
     if words.len() > 1 && words.first().is_some_and(|w| w == "u") {
-        return if wave || unit.is_some() { Role::Other } else { Role::Sigma };
+        return if wave || unit.is_some() { Role::AxisU { unit } } else { Role::Sigma };
     }
     if starts(SIGMA) {
-        return if wave { Role::Other } else { Role::Sigma };
+        return if wave { Role::AxisU { unit } } else { Role::Sigma };
     }
     if starts(DARK) && !starts(CORRECTED) {
         return Role::Dark;
@@ -220,6 +229,9 @@ pub(super) fn role(heading: &str) -> Role {
     }
     if starts(RECIPROCAL) {
         return Role::Axis { unit: Some(AxisUnit::Reciprocal), rank: 3 };
+    }
+    if starts(FLAGS) {
+        return Role::Flags;
     }
     if starts(OTHER) {
         return Role::Other;
@@ -331,7 +343,9 @@ mod tests {
             assert_eq!(role(h), Role::Dark, "{h}");
         }
         assert_eq!(role("Reference"), Role::Other);
-        assert_eq!(role("u_nm"), Role::Other);
+        assert_eq!(role("u_nm"), Role::AxisU { unit: Some(AxisUnit::Nm) });
+        assert_eq!(role("wavelength uncertainty"), Role::AxisU { unit: None });
+        assert_eq!(role("flags"), Role::Flags);
         assert_eq!(role("neon"), Role::Unknown);
     }
 

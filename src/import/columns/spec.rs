@@ -104,6 +104,8 @@ pub(super) fn read(
             .map(str::to_string),
         counts,
         sigma,
+        axis_u: None,
+        flags: None,
         heading_lines: headings.map_or_else(Vec::new, |h| h.lines.clone()),
         notes,
     })
