@@ -14,7 +14,7 @@ const FALSE_LAMPS: usize = 24;
 const FALSE_COMPANIONS: u64 = 48;
 /// Nats by which the lamp must fit better than the best false one, and than another axis: odds of
 /// 50 to 1.
-const MARGIN_NATS: f64 = 4.0;
+pub const MARGIN_NATS: f64 = 4.0;
 /// The same in scales of the law that the false lamps' evidence follows, above its median. The
 /// largest of many follows Gumbel's law (Gumbel, Statistics of Extremes, 1958), which passes seven
 /// scales once in a thousand times.

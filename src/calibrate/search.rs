@@ -1,5 +1,6 @@
 //! Which axis brings the peaks onto the lamp's features, with nothing or little known.
 
+use super::AxisModel;
 use super::fit::{self, Point};
 use super::marks::Mark;
 use super::pattern::LampPattern;
@@ -155,6 +156,18 @@ impl Ground<'_> {
             })
     }
 
+    /// A fitted axis as a trial without a score.
+    pub fn trial(&self, model: &AxisModel) -> Trial {
+        let mut c = [0.0; 5];
+        c.iter_mut().zip(&model.coefficients).for_each(|(c, k)| *c = *k);
+        if self.kind == AxisKind::Nm {
+            // The fit is a correction of the own axis.
+            c[0] += 0.5 * (self.range[0] + self.range[1]);
+            c[1] += self.half();
+        }
+        Trial { c, score: Score { nats: 0.0, met: 0 } }
+    }
+
     /// Scores an axis; `None` where it is no axis at all (folds back, out of reach).
     fn judge(&self, octaves: &Octaves, c: [f64; 3], buffer: &mut Buffer) -> Option<Trial> {
         let mut trial =
@@ -191,7 +204,7 @@ impl Ground<'_> {
     ///
     /// Any three peaks can be brought onto any three lines: it is the lines beyond the third that
     /// tell the lamp from chance, and they tell more the closer the axis is.
-    fn refine(&self, octaves: &Octaves, trials: &[Trial]) -> Vec<Trial> {
+    pub fn refine(&self, octaves: &Octaves, trials: &[Trial]) -> Vec<Trial> {
         let half = self.half();
         let mut out: Vec<Trial> = Vec::new();
         for trial in trials {
@@ -257,15 +270,7 @@ impl Ground<'_> {
             let range = (a.min(b), a.max(b));
             let mut s = weigh(marks, &seen, &nm, range, fwhm_nm, FITTED_PLACE_FWHM);
             s.nats -= 0.5 * f.prior_chi2;
-            let k = &f.model.coefficients;
-            let mut c = [0.0; 5];
-            c.iter_mut().zip(k).for_each(|(c, k)| *c = *k);
-            if self.kind == AxisKind::Nm {
-                // The fit is a correction of the own axis.
-                c[0] += 0.5 * (self.range[0] + self.range[1]);
-                c[1] += half;
-            }
-            out.push(Trial { c, score: s });
+            out.push(Trial { score: s, ..self.trial(&f.model) });
         }
         best_first(out)
     }

@@ -3,6 +3,7 @@
 use super::anchors::{
     Match, OUTLIER_SIGMA, Recording, drop_outliers, matches, rms, slope, weighted_rms,
 };
+use super::ends::drop_doubtful;
 use super::fit::{self, AxisFit};
 use super::lamp::Lamp;
 use super::pattern::{AnchorLine, LampPattern, Role};
@@ -10,7 +11,7 @@ use super::recognise::{
     MIN_ANCHORS, MIN_BLIND_ANCHORS, Recognised, companions, recognise, recognise_any,
 };
 use super::score::{self, Seen};
-use super::search::{Ground, Trial};
+use super::search::{Ground, Octaves, Trial};
 use super::width::line_width;
 use super::{Anchor, CalibrateSettings, LampUsed, LeftOut, Profile, fit_models_knowing};
 use crate::reference::Tables;
@@ -400,11 +401,21 @@ impl<'a> Solver<'a> {
             left.extend(dropped);
         }
         self.keep_to_what_is_there(r, &mut matched, fwhm_nm)?;
-        let fit = fit_of(&matched, r)?;
         let least = match r.kind {
             AxisKind::Nm => MIN_ANCHORS,
             AxisKind::Pixel => MIN_BLIND_ANCHORS,
         };
+        let seen = score::seen(r.peaks);
+        let ground = Ground {
+            seen: &seen,
+            range: r.range,
+            fwhm_own: r.width.value,
+            kind: r.kind,
+            about: None,
+        };
+        let octaves = Octaves::new(self.pattern, &ground);
+        drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut matched, &mut left)?;
+        let fit = fit_of(&matched, r)?;
         if matched.len() < least {
             return Err(format!(
                 "only {} line(s) of {} can carry an axis at this line width, {least} are needed",
@@ -413,6 +424,7 @@ impl<'a> Solver<'a> {
             ));
         }
         let mut out = Solved { fit, matched, left, notes: Vec::new() };
+        let before = out.matched.len();
         // Then outwards along the buffer gas, as far as the axis is sure enough to match.
         let gas: Vec<AnchorLine> = lines
             .iter()
@@ -449,6 +461,10 @@ impl<'a> Solver<'a> {
                 "{buffer} peak(s) lie on argon lines of the lamp; {MIN_BUFFER_LINES} that agree \
                  are needed before they carry the axis"
             ));
+        }
+        if out.matched.len() > before {
+            drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut out.matched, &mut out.left)?;
+            out.fit = fit_of(&out.matched, r)?;
         }
         for l in &core {
             let used = out.matched.iter().any(|m| m.line.emission == l.emission);

@@ -1,0 +1,223 @@
+//! Whether the anchors at the ends of an axis could as well be other lines.
+//!
+//! Anchors in the middle hold each other. One that stands alone beyond them bends the axis to wherever
+//! its line happens to be: if the peak is the neighbour's, nothing contradicts it. So each end is asked
+//! what else it could be, with the evidence that recognised the lamp.
+
+use super::LeftOut;
+use super::anchors::Match;
+use super::fit::{self, Point};
+use super::marks::Mark;
+use super::recognise::MARGIN_NATS;
+use super::search::{Ground, Octaves, Trial};
+
+/// Uncertainty in line widths (k = 1) with which the other anchors must foretell an end: two of them
+/// and the reach of a match then keep clear of a neighbour that the instrument resolves.
+const SURE_U_FWHM: f64 = 0.2;
+/// Distance in line widths from which two axes are different at an end.
+const DIFFERENT_FWHM: f64 = 0.5;
+/// Reach of another line for a peak, in standard deviations of what the other anchors foretell.
+const REACH_SIGMA: f64 = 2.5;
+/// Tallest peaks beyond the other anchors that are tried …
+const PEAKS_TRIED: usize = 6;
+/// … each with so many of the lines within reach, the likeliest first.
+const LINES_TRIED: usize = 8;
+
+/// Leaves out anchors at either end that could as well be others; says which is left.
+///
+/// From the outermost inwards, the anchors from each weak link on are exchanged: another peak is taken
+/// for another line, the axis refined from there, and its evidence compared with that of the axis as it
+/// is. At most half the anchors are at stake from each end.
+///
+/// # Errors
+/// A reason, where fewer than `least` anchors would be left.
+pub fn drop_doubtful(
+    ground: &Ground,
+    octaves: &Octaves,
+    fwhm_nm: f64,
+    least: usize,
+    matched: &mut Vec<Match>,
+    left: &mut Vec<LeftOut>,
+) -> std::result::Result<(), String> {
+    matched.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
+    while let Some((block, rival)) = doubtful(ground, octaves, fwhm_nm, matched) {
+        let why = |m: &Match| {
+            format!(
+                "could as well be another line: the others also fit an axis that has {:.2} nm there",
+                rival.nm(ground.t(m.point.x))
+            )
+        };
+        if matched.len() - block.len() < least {
+            let m = &matched[if block.start == 0 { block.end - 1 } else { block.start }];
+            return Err(format!("the line taken for {} {}", m.line.emission.name, why(m)));
+        }
+        for m in matched.drain(block) {
+            left.push(m.line.emission.left_out(why(&m)));
+        }
+    }
+    Ok(())
+}
+
+/// The first stretch of anchors at an end that could as well be others, with the axis that has them
+/// elsewhere.
+fn doubtful(
+    ground: &Ground,
+    octaves: &Octaves,
+    fwhm_nm: f64,
+    matched: &[Match],
+) -> Option<(std::ops::Range<usize>, Trial)> {
+    let n = matched.len();
+    let all: Vec<Point> = matched.iter().map(|m| m.point).collect();
+    let now = fit::fit(&all, ground.range, ground.kind).ok()?.model;
+    let mut nats = None;
+    for size in 1..=n / 2 {
+        for block in [0..size, n - size..n] {
+            let (rest, inner) = match block.start {
+                0 => (&all[size..], &all[size - 1]),
+                k => (&all[..k], &all[k]),
+            };
+            if rest.len() < 2 {
+                continue;
+            }
+            let Ok(others) = fit::fit(rest, ground.range, ground.kind) else { continue };
+            if others.model.wavelength(inner.x).u <= SURE_U_FWHM * fwhm_nm {
+                continue;
+            }
+            let here = match nats {
+                Some(n) => n,
+                None => {
+                    let as_it_is = ground.trial(&now);
+                    *nats.insert(ground.refine(octaves, &[as_it_is]).first()?.score.nats)
+                }
+            };
+            let differs = |other: &Trial| {
+                let apart = other.nm(ground.t(inner.x)) - now.wavelength(inner.x).value;
+                apart.abs() > DIFFERENT_FWHM * fwhm_nm && other.score.nats > here - MARGIN_NATS
+            };
+            // Without them the axis may go elsewhere by itself.
+            let without = ground.refine(octaves, &[ground.trial(&others.model)]);
+            if let Some(other) = without.first().filter(|o| differs(o)) {
+                return Some((block, *other));
+            }
+            let edge = if block.start == 0 { rest[0].x } else { rest[rest.len() - 1].x };
+            let beyond = |x: f64| if block.start == 0 { x < edge } else { x > edge };
+            let mut peaks: Vec<_> =
+                ground.seen.iter().filter(|s| beyond(s.x) && !s.broad).collect();
+            peaks.sort_by(|a, b| a.rank.total_cmp(&b.rank));
+            for s in peaks.into_iter().take(PEAKS_TRIED) {
+                let foretold = others.model.wavelength(s.x);
+                let is = now.wavelength(s.x).value;
+                let reach = REACH_SIGMA * foretold.u;
+                let marks = octaves.at(fwhm_nm / ground.fwhm_own);
+                let mut lines: Vec<&Mark> = marks
+                    .iter()
+                    .filter(|m| m.line && (m.nm - foretold.value).abs() < reach)
+                    .filter(|m| (m.nm - is).abs() > DIFFERENT_FWHM * fwhm_nm)
+                    .collect();
+                lines.sort_by(|a, b| b.shows.total_cmp(&a.shows));
+                for m in lines.into_iter().take(LINES_TRIED) {
+                    let u_nm = m.u_nm.hypot(inner.u_nm);
+                    let mut points = rest.to_vec();
+                    points.push(Point { x: s.x, nm: m.nm, u_nm });
+                    let Ok(f) = fit::fit(&points, ground.range, ground.kind) else { continue };
+                    let refined = ground.refine(octaves, &[ground.trial(&f.model)]);
+                    if let Some(other) = refined.first().filter(|o| differs(o)) {
+                        return Some((block, *other));
+                    }
+                }
+            }
+        }
+    }
+    None
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::AxisKind;
+    use crate::calibrate::lamp::Lamp;
+    use crate::calibrate::pattern::LampPattern;
+    use crate::calibrate::score::Seen;
+    use crate::reference::Tables;
+
+    const FWHM_PX: f64 = 2.0;
+    const NM_PER_PX: f64 = 0.15;
+
+    /// Peaks of a mercury lamp on a bent axis of 2,048 pixels from 330 nm on.
+    fn peaks(lines: &[f64]) -> Vec<Seen> {
+        let nm = |x: f64| {
+            let t = x / 1023.5 - 1.0;
+            484.0 + 153.5 * t + 3.0 * (2.0 * t * t - 1.0)
+        };
+        let place = |line: f64| {
+            let (mut lo, mut hi) = (0.0, 2047.0);
+            while hi - lo > 1e-6 {
+                let mid = 0.5 * (lo + hi);
+                if nm(mid) < line { lo = mid } else { hi = mid }
+            }
+            lo
+        };
+        lines
+            .iter()
+            .enumerate()
+            .map(|(k, line)| Seen {
+                x: place(*line),
+                rank: (k + 1) as f64,
+                index: k,
+                broad: false,
+                breadth: 1.0,
+                ln_height: 9.0 - 0.4 * k as f64,
+                clipped: false,
+            })
+            .collect()
+    }
+
+    /// Which of the lines are left of those that each peak was taken for.
+    fn left_of(shown: &[f64], taken_for: &[f64], least: usize) -> Result<Vec<f64>, String> {
+        let tables = Tables::bundled().unwrap();
+        let pattern = LampPattern::new(&Lamp::mercury(), &tables);
+        let seen = peaks(shown);
+        let ground = Ground {
+            seen: &seen,
+            range: [0.0, 2047.0],
+            fwhm_own: FWHM_PX,
+            kind: AxisKind::Pixel,
+            about: None,
+        };
+        let fwhm_nm = FWHM_PX * NM_PER_PX;
+        let (lines, _) = pattern.anchor_lines(fwhm_nm, (320.0, 650.0));
+        let mut matched: Vec<Match> = taken_for
+            .iter()
+            .zip(&seen)
+            .map(|(nm, s)| {
+                let line = *lines.iter().find(|l| (l.nm - nm).abs() < 0.1).unwrap();
+                let point = Point { x: s.x, nm: line.nm, u_nm: 0.02 };
+                Match { line, point, peak: s.index, recording: 0 }
+            })
+            .collect();
+        let octaves = Octaves::new(&pattern, &ground);
+        drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut matched, &mut Vec::new())?;
+        Ok(matched.iter().map(|m| (m.line.emission.nm * 100.0).round() / 100.0).collect())
+    }
+
+    const BLUE: [f64; 6] = [365.02, 365.48, 366.33, 404.66, 435.83, 546.08];
+
+    fn with(more: &[f64]) -> Vec<f64> {
+        BLUE.iter().chain(more).copied().collect()
+    }
+
+    /// Of the yellow pair only one line is there: which it is, a bent axis does not tell.
+    #[test]
+    fn a_lone_end_that_may_be_its_neighbour_is_left_out() {
+        assert_eq!(left_of(&with(&[576.96]), &with(&[579.07]), 3).unwrap(), BLUE);
+        let e = left_of(&with(&[576.96]), &with(&[579.07]), 7).unwrap_err();
+        assert!(e.contains("Hg 579.07 could as well be another line"), "{e}");
+    }
+
+    /// Both are there, and hold each other.
+    #[test]
+    fn an_end_that_nothing_else_explains_is_kept() {
+        let all = with(&[576.96, 579.07]);
+        assert_eq!(left_of(&all, &all, 3).unwrap(), all);
+    }
+}
