@@ -2,7 +2,7 @@
 
 use super::LeftOut;
 use super::fit::{self, AxisFit, Point};
-use super::pattern::AnchorLine;
+use super::pattern::{AnchorLine, TOO_NARROW_NM};
 use super::score::BROAD_FWHM;
 use crate::signal::{LineWidth, Peak, PeakList};
 use crate::{AxisKind, Measured};
@@ -28,11 +28,6 @@ const SURE_U_FWHM: f64 = 0.21;
 /// Share of the height of a peak, or of the strength of a line, from which another one comes into
 /// question.
 const RIVAL_SHARE: f64 = 0.2;
-/// Width of the narrowest phosphor peaks, nm: europium's main peak in yttrium oxide (common practice,
-/// no published source).
-const NARROWEST_PHOSPHOR_NM: f64 = 2.4;
-/// Share of that width up to which a peak is a line by its width.
-const NARROW_SHARE: f64 = 0.6;
 /// What is left of a phosphor's pull on a line that stands out of its flank.
 const FLANK_SHARE: f64 = 0.15;
 /// How far in line widths a phosphor's peak may draw a line that still carries the axis, with so
@@ -131,7 +126,7 @@ pub fn matches<'a>(
         let floor = if crowded { CROWDED_FLOOR_FWHM } else { PLACE_FLOOR_FWHM };
         // A peak that is narrower than any phosphor's stands out of it, and is drawn by its flank
         // alone.
-        let stands_out = p.line_like && p.fwhm.value * slope < NARROW_SHARE * NARROWEST_PHOSPHOR_NM;
+        let stands_out = p.line_like && p.fwhm.value * slope < TOO_NARROW_NM;
         let drawn_nm = line.drawn_nm * if stands_out { FLANK_SHARE } else { 1.0 };
         if drawn_nm > MAX_DRAWN_FWHM * fwhm_nm {
             continue;

@@ -132,7 +132,7 @@ fn doubtful(
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use crate::AxisKind;
     use crate::calibrate::lamp::Lamp;
@@ -140,11 +140,11 @@ mod tests {
     use crate::calibrate::score::Seen;
     use crate::reference::Tables;
 
-    const FWHM_PX: f64 = 2.0;
+    pub const FWHM_PX: f64 = 2.0;
     const NM_PER_PX: f64 = 0.15;
 
     /// Peaks of a mercury lamp on a bent axis of 2,048 pixels from 330 nm on.
-    fn peaks(lines: &[f64]) -> Vec<Seen> {
+    pub fn peaks(lines: &[f64]) -> Vec<Seen> {
         let nm = |x: f64| {
             let t = x / 1023.5 - 1.0;
             484.0 + 153.5 * t + 3.0 * (2.0 * t * t - 1.0)

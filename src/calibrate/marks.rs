@@ -2,7 +2,8 @@
 
 use super::lamp::{Lamp, MERCURY};
 use super::pattern::{
-    Emission, GLASS_NM, LampPattern, MAIN_LINES, MAIN_REACH_NM, Role, SHOWS, STRENGTH_FACTOR,
+    Emission, GLASS_NM, LampPattern, MAIN_LINES, MAIN_REACH_NM, NARROW_PHOSPHOR_U_NM, Role, SHOWS,
+    STRENGTH_FACTOR, TOO_NARROW_NM,
 };
 
 /// What a feature counts for in the recognition of the lamp.
@@ -14,6 +15,8 @@ pub struct Mark {
     pub u_nm: f64,
     /// Probability that a recording of the lamp shows it.
     pub shows: f64,
+    /// Least width that its peak has, nm: of a phosphor's; 0 for lines.
+    pub least_nm: f64,
     /// True for lines: only they can carry an axis.
     pub line: bool,
     /// True where the search may start from it: strong among its neighbours.
@@ -35,6 +38,9 @@ const OTHERS_SHOW: [f64; 3] = [0.25, 0.2, 0.4];
 /// The main peaks of terbium and europium, nm, which hardly a lamp of three phosphors lacks, and
 /// the probability that it shows them (common practice, no published source).
 const MAIN_PHOSPHOR: ([f64; 3], f64) = ([487.7, 542.4, 611.5], 0.85);
+/// Least width of a phosphor's band, nm: a fifth of the 50 nm of europium's in barium magnesium
+/// aluminate (the lamp table), since what rises out of it may be narrower.
+const BAND_NM: f64 = 10.0;
 /// Group of the phosphors' peaks …
 pub const PHOSPHORS: usize = 0;
 /// … of the fluorescent lamp's argon …
@@ -131,6 +137,11 @@ impl LampPattern {
                 nm: e.nm,
                 u_nm: e.u_nm,
                 shows,
+                least_nm: match e.role {
+                    Role::Phosphor if e.u_nm > NARROW_PHOSPHOR_U_NM => BAND_NM,
+                    Role::Phosphor => TOO_NARROW_NM,
+                    _ => 0.0,
+                },
                 line: false,
                 seed: !buffer && MAIN_PHOSPHOR.0.contains(&e.nm),
                 ln_strength: strength.ln(),
@@ -154,6 +165,7 @@ impl LampPattern {
             nm: m.nm,
             u_nm: m.u.hypot(drawn),
             shows: if main > 0.0 { main } else { OTHERS_SHOW[0] },
+            least_nm: 0.0,
             line: true,
             seed: main > 0.0,
             ln_strength: m.strength.ln(),
@@ -239,6 +251,7 @@ fn rated(lines: &[Merged], ion: bool, span_nm: f64, group: usize) -> Vec<Mark> {
             u_nm: m.u,
             shows: if ion { ION_SHOWS } else { 1.0 }
                 * shows.min(if sure { 1.0 } else { UNSURE_SHOWS }),
+            least_nm: 0.0,
             line: true,
             seed: !ion && relative >= SEED_FROM && stronger < SEEDS_NEARBY,
             ln_strength: m.strength.ln(),
@@ -248,4 +261,43 @@ fn rated(lines: &[Merged], ion: bool, span_nm: f64, group: usize) -> Vec<Mark> {
         });
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibrate::score::{FITTED_PLACE_FWHM, Seen, score_marks};
+    use crate::reference::Tables;
+
+    /// Europium's peak is 2.4 nm wide, its blue band 50 nm: what a sharp instrument shows narrower
+    /// there is something else.
+    #[test]
+    fn a_narrow_peak_is_no_phosphors() {
+        const FWHM_NM: f64 = 0.5;
+        let pattern = LampPattern::new(&Lamp::Fluorescent, &Tables::bundled().unwrap());
+        let marks = pattern.marks(FWHM_NM, 400.0);
+        let met = |nm: f64, width_nm: f64| {
+            let seen = [Seen {
+                x: 0.0,
+                rank: 1.0,
+                index: 0,
+                broad: width_nm > FWHM_NM,
+                breadth: width_nm / FWHM_NM,
+                ln_height: 1.0,
+                clipped: false,
+            }];
+            score_marks(
+                &marks,
+                &seen,
+                &[nm],
+                (400.0, 800.0),
+                FWHM_NM,
+                FITTED_PLACE_FWHM,
+                |_, _, _| (),
+            )[0]
+        };
+        assert!(!met(611.5, 0.5) && met(611.5, 2.4));
+        assert!(!met(450.0, 2.4) && met(450.0, 50.0));
+        assert!(met(435.83, 0.5) && !met(435.83, 2.4));
+    }
 }

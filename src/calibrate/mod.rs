@@ -6,6 +6,7 @@ mod axis_tests;
 mod bayes;
 #[cfg(test)]
 mod certified;
+mod climb;
 mod ends;
 mod fit;
 mod grating;

@@ -238,6 +238,7 @@ impl Ground<'_> {
                         let near = |k: &usize| (place[*k] - m.nm).abs();
                         let k = (0..place.len())
                             .filter(|k| !(m.line && self.seen[*k].broad))
+                            .filter(|k| self.seen[*k].breadth * fwhm_nm >= m.least_nm)
                             .filter(|k| unsure[*k] < MAX_UNSURE_FWHM * fwhm_nm)
                             .filter(|k| near(k) < REACH_FWHM * fwhm_nm + 2.0 * unsure[*k] + m.u_nm)
                             .min_by(|a, b| near(a).total_cmp(&near(b)))?;
@@ -281,7 +282,11 @@ impl Ground<'_> {
             AxisKind::Nm => self.near(octaves, search_nm),
             AxisKind::Pixel => self.blind(octaves),
         };
-        self.refine(octaves, &trials)
+        let mut refined = self.refine(octaves, &trials);
+        for t in refined.iter_mut().take(CLIMBED) {
+            *t = self.climb(octaves, *t);
+        }
+        best_first(refined)
     }
 
     /// All promising axes for an nm axis that is off by up to `search_nm`, best first: a line and
@@ -504,6 +509,8 @@ const FEW: usize = 6;
 const ROUNDS: usize = 5;
 /// How many different trials are refined.
 const REFINED: usize = 12;
+/// How many of the best are refined further.
+const CLIMBED: usize = 2;
 /// How many trials are kept.
 const KEPT: usize = 400;
 

@@ -119,7 +119,7 @@ fn places(
             if nm[j] > m.nm + REACH_SIGMA * sd {
                 break;
             }
-            if m.line && seen[j].broad {
+            if m.line && seen[j].broad || seen[j].breadth * fwhm_nm < m.least_nm {
                 continue;
             }
             explained[j] = true;
