@@ -14,6 +14,8 @@ mod axes;
 mod index;
 #[path = "score/judge.rs"]
 mod judge;
+#[path = "score/mixtures.rs"]
+mod mixtures;
 #[path = "score/table.rs"]
 mod table;
 #[path = "score/work.rs"]
@@ -50,7 +52,10 @@ fn score(folder: &Path) -> (judge::Counts, String) {
     let starts: Vec<Vec<axes::Row>> =
         entries.par_iter().map(|e| axes::rows(folder, e, lab.tables())).collect();
     let starts: Vec<axes::Row> = starts.into_iter().flatten().collect();
-    let text = axes::print(&entries, &starts) + "\n" + &table::print(&entries, &results, &counts);
+    let (false_seen, sums) = mixtures::rows(folder, &entries, &lab);
+    counts.false_seen_in_sums = false_seen;
+    let text = [axes::print(&entries, &starts), sums, table::print(&entries, &results, &counts)]
+        .join("\n");
     (counts, text)
 }
 
@@ -68,6 +73,7 @@ fn measured_spectra() {
     println!("{text}");
     assert_eq!(counts.wrong, 0, "an axis was set wrongly instead of being refused");
     assert_eq!(counts.dirty_by_seen, 0, "a gas was `seen` in a light that has none");
+    assert_eq!(counts.false_seen_in_sums, 0, "a gas was `seen` that neither of two tubes has");
 }
 
 /// The whole way on a made-up folder: what is not there must not be scored as found.

@@ -51,6 +51,8 @@ pub struct Entry {
     pub truth: Truth,
     pub fwhm_nm: Option<f64>,
     pub peak_nm: Option<f64>,
+    /// Where it is from, in words.
+    pub source: String,
 }
 
 /// Ions and molecules count under their gas.
@@ -117,6 +119,7 @@ fn entry(folder: &Path, row: &HashMap<String, String>) -> Result<Entry, String> 
         truth,
         fwhm_nm: number("fwhm_nm")?,
         peak_nm: number("peak_nm")?,
+        source: field("source")?,
         file,
     })
 }

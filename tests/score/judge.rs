@@ -114,6 +114,8 @@ pub struct Counts {
     pub missed: usize,
     pub false_seen: usize,
     pub false_likely: usize,
+    /// `seen` in the sums of two tubes, of which neither has the gas.
+    pub false_seen_in_sums: usize,
     pub clean: usize,
     pub dirty: usize,
     /// Controls of which a gas was said to be seen, not only likely.

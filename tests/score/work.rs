@@ -160,6 +160,15 @@ impl Lab {
             Own::Nm => None,
             Own::Pixel => Some(self.profile(entry)?),
         };
+        self.gases(own, profile)
+    }
+
+    /// The gases of a recording on its way.
+    pub fn gases(
+        &self,
+        own: Spectrum,
+        profile: Option<&Profile>,
+    ) -> std::result::Result<Vec<Said>, String> {
         let found =
             examine(own, profile, &self.tables, &self.settings).map_err(|e| e.to_string())?;
         let report = found.gases.ok_or("the library gave no report on gases")?;
