@@ -320,6 +320,53 @@ mod tests {
         }
     }
 
+    /// The yellow pair of mercury as an instrument of 0.9 nm shows it, one width for both lines on a
+    /// sloping ground, made up. Parameters and standard uncertainties against scipy 1.17.1
+    /// (numpy 2.4.6): `least_squares(method="lm", xtol=ftol=gtol=1e-15)` on the same points and
+    /// weights, covariance `inv(J.T @ J)` with its own numerical Jacobian.
+    #[test]
+    fn a_blended_pair_as_a_numerical_library_fits_it() {
+        let model = |p: &[f64], x: f64| {
+            let line = |top: f64, at: f64| {
+                top * (-4.0 * std::f64::consts::LN_2 * ((x - at) / p[4]).powi(2)).exp()
+            };
+            line(p[0], p[1]) + line(p[2], p[3]) + p[5] + p[6] * (x - 578.0)
+        };
+        let truth = [420.0, 576.96, 350.0, 579.07, 0.9, 30.0, -1.5];
+        let place = |i: f64| 574.0 + 0.15 * i;
+        let x: Vec<f64> = (0..60).map(f64::from).collect();
+        let counts: Vec<f64> = (0..60)
+            .map(|i| {
+                let noise = f64::from((i * 7919) % 101 - 50) * 0.4;
+                ((model(&truth, place(f64::from(i))) + noise) * 1e3).round() / 1e3
+            })
+            .collect();
+        let sigma: Vec<f64> = counts.iter().map(|c| (100.0 + c.max(0.0)).sqrt()).collect();
+        let y: Vec<f64> = counts.iter().zip(&sigma).map(|(c, s)| c / s).collect();
+        let f = |p: &[f64], i: f64| model(p, place(i)) / sigma[i as usize];
+        let fit = minimise(
+            &Curve { x: &x, y: &y, f },
+            &[300.0, 576.5, 300.0, 579.5, 1.3, 0.0, 0.0],
+            MAX_ROUNDS,
+        );
+        let library = [
+            (424.3624023032136, 11.52983886923837),
+            (576.9611496647199, 0.01090824638229586),
+            (352.2411060123038, 10.517348564582536),
+            (579.0603538363986, 0.012390956101983023),
+            (0.9038276084158164, 0.018520378952835346),
+            (27.748634114322734, 2.0443635909474036),
+            (-0.9044381922927235, 0.5925037562135197),
+        ];
+        let covariance = fit.covariance.unwrap();
+        for (k, (value, sd)) in library.into_iter().enumerate() {
+            let own = covariance[k * 8].sqrt();
+            assert!((fit.parameters[k] - value).abs() < 1e-5 * sd, "{k}: {}", fit.parameters[k]);
+            assert!((own / sd - 1.0).abs() < 1e-5, "{k}: {own}");
+        }
+        assert!((fit.chi2 - 49.02376594007462).abs() < 1e-9, "{}", fit.chi2);
+    }
+
     /// NIST StRD Gauss1 to Gauss3 (certified, public domain): two blended Gaussians on an
     /// exponential baseline; read from the reference folder where it is there.
     #[test]
