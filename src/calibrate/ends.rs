@@ -10,20 +10,19 @@ use super::fit::{self, Point};
 use super::marks::Mark;
 use super::recognise::MARGIN_NATS;
 use super::search::{Ground, Octaves, Trial};
+use super::weigh::REACH_SIGMA;
 
 /// Uncertainty in line widths (k = 1) with which the other anchors must foretell an end: two of them
 /// and the reach of a match then keep clear of a neighbour that the instrument resolves.
 const SURE_U_FWHM: f64 = 0.2;
 /// Distance in line widths from which two axes are different at an end.
 const DIFFERENT_FWHM: f64 = 0.5;
-/// Reach of another line for a peak, in standard deviations of what the other anchors foretell.
-const REACH_SIGMA: f64 = 2.5;
 /// Tallest peaks beyond the other anchors that are tried …
 const PEAKS_TRIED: usize = 6;
 /// … each with so many of the lines within reach, the likeliest first.
 const LINES_TRIED: usize = 8;
 
-/// Leaves out anchors at either end that could as well be others; says which is left.
+/// Leaves out anchors at either end that could as well be others, and says which.
 ///
 /// From the outermost inwards, the anchors from each weak link on are exchanged: another peak is taken
 /// for another line, the axis refined from there, and its evidence compared with that of the axis as it
@@ -141,7 +140,12 @@ pub(super) mod tests {
     use crate::reference::Tables;
 
     pub const FWHM_PX: f64 = 2.0;
-    const NM_PER_PX: f64 = 0.15;
+    pub const NM_PER_PX: f64 = 0.15;
+
+    /// Their recording.
+    pub fn ground(seen: &[Seen]) -> Ground<'_> {
+        Ground { seen, range: [0.0, 2047.0], fwhm_own: FWHM_PX, kind: AxisKind::Pixel, about: None }
+    }
 
     /// Peaks of a mercury lamp on a bent axis of 2,048 pixels from 330 nm on.
     pub fn peaks(lines: &[f64]) -> Vec<Seen> {
@@ -177,13 +181,7 @@ pub(super) mod tests {
         let tables = Tables::bundled().unwrap();
         let pattern = LampPattern::new(&Lamp::mercury(), &tables);
         let seen = peaks(shown);
-        let ground = Ground {
-            seen: &seen,
-            range: [0.0, 2047.0],
-            fwhm_own: FWHM_PX,
-            kind: AxisKind::Pixel,
-            about: None,
-        };
+        let ground = ground(&seen);
         let fwhm_nm = FWHM_PX * NM_PER_PX;
         let (lines, _) = pattern.anchor_lines(fwhm_nm, (320.0, 650.0));
         let mut matched: Vec<Match> = taken_for

@@ -5,6 +5,7 @@ use super::pattern::{
     Emission, GLASS_NM, LampPattern, MAIN_LINES, MAIN_REACH_NM, NARROW_PHOSPHOR_U_NM, Role, SHOWS,
     STRENGTH_FACTOR, TOO_NARROW_NM,
 };
+use super::score::Seen;
 
 /// What a feature counts for in the recognition of the lamp.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -29,6 +30,13 @@ pub struct Mark {
     pub exists: f64,
     /// Probability that the lamp has any of its group.
     pub present: f64,
+}
+
+impl Mark {
+    /// True where a peak may be this feature's by its width.
+    pub fn may_be(&self, s: &Seen, fwhm_nm: f64) -> bool {
+        !(self.line && s.broad) && s.breadth * fwhm_nm >= self.least_nm
+    }
 }
 
 /// The same for mercury's other lines, for the fluorescent lamp's argon (seen while it warms up)
@@ -266,7 +274,7 @@ fn rated(lines: &[Merged], ion: bool, span_nm: f64, group: usize) -> Vec<Mark> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::calibrate::score::{FITTED_PLACE_FWHM, Seen, score_marks};
+    use crate::calibrate::score::{FITTED_PLACE_FWHM, score_marks};
     use crate::reference::Tables;
 
     /// Europium's peak is 2.4 nm wide, its blue band 50 nm: what a sharp instrument shows narrower

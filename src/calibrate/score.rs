@@ -137,7 +137,7 @@ pub fn score_marks(
         let (mut best, mut by) = (f64::NEG_INFINITY, None);
         let mut j = k;
         while j < nm.len() && nm[j] <= m.nm + reach {
-            if m.line && seen[j].broad || seen[j].breadth * fwhm_nm < m.least_nm {
+            if !m.may_be(&seen[j], fwhm_nm) {
                 j += 1;
                 continue;
             }

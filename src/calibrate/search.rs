@@ -237,8 +237,7 @@ impl Ground<'_> {
                     .filter_map(|m| {
                         let near = |k: &usize| (place[*k] - m.nm).abs();
                         let k = (0..place.len())
-                            .filter(|k| !(m.line && self.seen[*k].broad))
-                            .filter(|k| self.seen[*k].breadth * fwhm_nm >= m.least_nm)
+                            .filter(|k| m.may_be(&self.seen[*k], fwhm_nm))
                             .filter(|k| unsure[*k] < MAX_UNSURE_FWHM * fwhm_nm)
                             .filter(|k| near(k) < REACH_FWHM * fwhm_nm + 2.0 * unsure[*k] + m.u_nm)
                             .min_by(|a, b| near(a).total_cmp(&near(b)))?;

@@ -123,7 +123,7 @@ pub fn calibrate_together(
                     seen.len()
                 ));
             }
-            let ground = ground(r, seen, settings);
+            let ground = ground(r, seen, settings.about_nm);
             match &settings.lamp {
                 Some(lamp) => recognise(&ground, lamp, tables, settings.search_nm),
                 None => recognise_any(&ground, tables, settings.search_nm),
@@ -258,13 +258,13 @@ pub fn calibrate_together(
     Ok(profile(first.spectrum, &recordings, solved, lamps_used, settings))
 }
 
-fn ground<'a>(r: &Recording, seen: &'a [Seen], settings: &CalibrateSettings) -> Ground<'a> {
+fn ground<'a>(r: &Recording, seen: &'a [Seen], about_nm: Option<[f64; 2]>) -> Ground<'a> {
     Ground {
         seen,
         range: r.range,
         fwhm_own: r.width.value,
         kind: r.kind,
-        about: settings.about_nm.map(|[a, b]| (a, b)),
+        about: about_nm.map(|[a, b]| (a, b)),
     }
 }
 
@@ -280,7 +280,8 @@ fn other_lamp(
     if seen.len() < MIN_ANCHORS {
         return None;
     }
-    let found = recognise_any(&ground(r, seen, settings), tables, settings.search_nm).ok()?;
+    let found =
+        recognise_any(&ground(r, seen, settings.about_nm), tables, settings.search_nm).ok()?;
     (found.pattern.lamp != *named).then_some(found.pattern.lamp)
 }
 
@@ -406,13 +407,7 @@ impl<'a> Solver<'a> {
             AxisKind::Pixel => MIN_BLIND_ANCHORS,
         };
         let seen = score::seen(r.peaks);
-        let ground = Ground {
-            seen: &seen,
-            range: r.range,
-            fwhm_own: r.width.value,
-            kind: r.kind,
-            about: None,
-        };
+        let ground = ground(r, &seen, None);
         let octaves = Octaves::new(self.pattern, &ground);
         drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut matched, &mut left)?;
         let fit = fit_of(&matched, r)?;

@@ -46,7 +46,7 @@ const LEAST_SHOWS: f64 = 0.05;
 /// Standard deviations of its height below what can be seen from which a line is of no account.
 const UNSEEN_SIGMA: f64 = 3.0;
 /// Reach of a feature for its peak, standard deviations of its place.
-const REACH_SIGMA: f64 = 2.5;
+pub const REACH_SIGMA: f64 = 2.5;
 /// Distance in widths of a peak within which it hides a line.
 const HIDES_FWHM: f64 = 1.3;
 /// Most line widths that a peak counts for there: a hump hides nothing.
@@ -119,7 +119,7 @@ fn places(
             if nm[j] > m.nm + REACH_SIGMA * sd {
                 break;
             }
-            if m.line && seen[j].broad || seen[j].breadth * fwhm_nm < m.least_nm {
+            if !m.may_be(&seen[j], fwhm_nm) {
                 continue;
             }
             explained[j] = true;

@@ -48,7 +48,7 @@ pub(super) fn spectrum(
     } else if plan.sigma.is_some() {
         fill_column(&mut table, &mut notes);
     }
-    fill_axis_u(&mut table, &plan, &mut notes);
+    fill_axis_u(&mut table, &plan, kind, &mut notes);
     if let Some((line, word)) = table.no_flag.take() {
         table.flags.clear();
         notes.push(format!(
@@ -295,17 +295,17 @@ fn fill_column(table: &mut Table, notes: &mut Vec<String>) {
 }
 
 /// Turns the uncertainties of the axis into nm, or drops them where they are not of use.
-fn fill_axis_u(table: &mut Table, plan: &Plan, notes: &mut Vec<String>) {
+fn fill_axis_u(table: &mut Table, plan: &Plan, kind: AxisKind, notes: &mut Vec<String>) {
     let Some((_, unit)) = plan.axis_u else { return };
     let factor = unit.or(plan.unit).unwrap_or(AxisUnit::Nm).to_nm();
     let usable = table.axis_u.iter().all(|u| u.is_finite() && *u >= 0.0)
         && table.axis_u.iter().any(|u| *u > 0.0);
-    match factor.filter(|_| usable) {
+    match factor.filter(|_| usable && kind == AxisKind::Nm) {
         Some(f) => table.axis_u.iter_mut().for_each(|u| *u *= f),
         None => {
             table.axis_u.clear();
             notes.push(
-                "The uncertainties of the axis have gaps or no use, and were not used.".into(),
+                "The uncertainties of the axis have gaps, or the axis is no wavelength: they were not used.".into(),
             );
         }
     }

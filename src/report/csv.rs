@@ -390,7 +390,12 @@ mod tests {
         assert!(told(&back, "Line 9: `odd` is no flag") && back.mask()[7].is_good());
         let gap = text.replacen(",0.05,", ",,", 1);
         let back = crate::import::read_bytes(gap.as_bytes(), path, &Default::default()).unwrap();
-        assert!(told(&back, "uncertainties of the axis") && back.axis_u().is_none());
+        assert!(told(&back, "have gaps") && back.axis_u().is_none());
+        // Nanometres say nothing of an axis that counts pixels.
+        let rows = (0..20).map(|i| format!("{i},0.05,{}\n", i % 7)).collect::<String>();
+        let pixels = format!("pixel,u_nm,intensity\n{rows}");
+        let back = crate::import::read_bytes(pixels.as_bytes(), path, &Default::default()).unwrap();
+        assert!(told(&back, "is no wavelength") && back.axis_u().is_none());
         let plain = recording(&recording_of(AxisKind::Pixel)).unwrap();
         assert!(plain.starts_with("pixel,intensity,flags\n"), "{plain:.60}");
     }
