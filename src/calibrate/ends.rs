@@ -107,7 +107,9 @@ fn doubtful(
                 let foretold = others.model.wavelength(s.x);
                 let is = now.wavelength(s.x).value;
                 let reach = REACH_SIGMA * foretold.u;
-                let marks = octaves.at(fwhm_nm / ground.fwhm_own);
+                let ends = ground.range.map(|x| now.wavelength(x).value);
+                let view = (ends[0].min(ends[1]), ends[0].max(ends[1]));
+                let marks = octaves.in_view(fwhm_nm / ground.fwhm_own, view);
                 let mut lines: Vec<&Mark> = marks
                     .iter()
                     .filter(|m| m.line && (m.nm - foretold.value).abs() < reach)

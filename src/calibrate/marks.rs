@@ -30,6 +30,60 @@ pub struct Mark {
     pub exists: f64,
     /// Probability that the lamp has any of its group.
     pub present: f64,
+    /// How `shows` follows from what a recording covers; `None` where it does not.
+    pub rating: Option<Rating>,
+}
+
+/// How probable it is that a recording shows a line, by its strength among those in view.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Rating {
+    /// Logarithm of its group's strongest line anywhere.
+    pub ln_anywhere: f64,
+    /// True where it is held against that one, not against the strongest in view.
+    pub anywhere: bool,
+    /// True for an ion's line.
+    pub ion: bool,
+}
+
+impl Rating {
+    /// The probability, for a line of strength `ln` at `nm` where the strongest of its group that is
+    /// in view has `ln_top` (both logarithms).
+    pub fn shows(&self, nm: f64, ln: f64, ln_top: f64) -> f64 {
+        let top = if self.anywhere { self.ln_anywhere } else { ln_top };
+        // A stretch in which a gas hardly shines is not what lamps are recorded for.
+        let dim = 0.5 * (top - self.ln_anywhere - DIM_STRETCH.ln()).min(0.0);
+        let relative = (dim + ln - top).exp();
+        // Fainter ones show only in a recording that tells so by the height of the others.
+        let shows = SHOWS.iter().find(|(from, _)| relative >= *from).map_or(0.0, |s| s.1);
+        let factor = if self.ion { ION_SHOWS } else { 1.0 };
+        factor * shows.min(if is_sure(nm) { 1.0 } else { UNSURE_SHOWS })
+    }
+}
+
+/// True where neither glass nor silicon hides a line.
+fn is_sure(nm: f64) -> bool {
+    (SURE_RANGE_NM.0..=SURE_RANGE_NM.1).contains(&nm)
+}
+
+/// The marks that a recording over `range` (nm) may show, each with the chance that it does; `marks`
+/// ascending.
+pub fn in_view(marks: &[Mark], range: (f64, f64)) -> Vec<Mark> {
+    let margin = VIEW_MARGIN * (range.1 - range.0);
+    let from = marks.partition_point(|m| m.nm < range.0 - margin);
+    let to = marks.partition_point(|m| m.nm <= range.1 + margin);
+    let mut out = marks[from..to.max(from)].to_vec();
+    let groups = out.iter().map(|m| m.group + 1).max().unwrap_or(0);
+    let mut tops = vec![f64::NEG_INFINITY; groups];
+    for m in out.iter().filter(|m| (range.0..=range.1).contains(&m.nm)) {
+        tops[m.group] = tops[m.group].max(m.ln_strength);
+    }
+    for m in &mut out {
+        if let Some(rating) = m.rating {
+            let top = tops[m.group].max(m.ln_strength);
+            m.shows = rating.shows(m.nm, m.ln_strength, top);
+        }
+    }
+    out
 }
 
 impl Mark {
@@ -71,8 +125,13 @@ const BEHIND_GLASS: f64 = 0.5;
 const DIM_STRETCH: f64 = 0.01;
 /// Relative strength from which a line may start the search.
 const SEED_FROM: f64 = 0.05;
-/// Most lines of a gas within half a span that start the search, the strongest first.
-const SEEDS_NEARBY: usize = 10;
+/// Most lines of a gas in view that start the search, the strongest first …
+pub const SEEDS_IN_VIEW: usize = 8;
+/// … of any of the views that have the line at this share of their span.
+const VIEWS: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
+/// How far beyond the ends of a recording marks are kept, as a share of its span: its axis may still
+/// move.
+const VIEW_MARGIN: f64 = 0.1;
 /// How much less probable it is that an ion's line shows than an atom's of the same standing: lamps
 /// of low current hardly excite ions (common practice, no published source).
 const ION_SHOWS: f64 = 0.3;
@@ -114,15 +173,14 @@ impl LampPattern {
                 .collect();
             let merged = merge(&lines, fwhm_nm);
             // Beside another gas, one does not shine in a stretch where it has no strong line.
-            let span_nm = if mixed && gas != MERCURY { f64::INFINITY } else { span_nm };
             if gas != MERCURY {
-                out.extend(rated(&merged, ion, span_nm, group));
+                out.extend(rated(&merged, ion, span_nm, group, mixed));
                 continue;
             }
             // Without phosphor the further lines of mercury count like those of any gas.
             let further = match self.lamp {
                 Lamp::Fluorescent => Vec::new(),
-                Lamp::Discharge(_) => rated(&merged, ion, span_nm, group),
+                Lamp::Discharge(_) => rated(&merged, ion, span_nm, group, false),
             };
             out.extend(merged.iter().enumerate().map(|(k, m)| {
                 let main = self.mercury_mark(m, fwhm_nm, group);
@@ -156,6 +214,7 @@ impl LampPattern {
                 group: if buffer { BUFFER } else { PHOSPHORS },
                 exists: EXISTS,
                 present: if buffer { PRESENT[1] } else { PRESENT[0] },
+                rating: None,
             });
         }
         out.sort_by(|a, b| a.nm.total_cmp(&b.nm));
@@ -186,6 +245,7 @@ impl LampPattern {
                 EXISTS
             },
             present: 1.0,
+            rating: None,
         }
     }
 }
@@ -240,35 +300,43 @@ fn merge(lines: &[&Emission], fwhm_nm: f64) -> Vec<Merged> {
     out
 }
 
-/// Marks of a gas, each judged by its strength among its neighbours within half a span.
-fn rated(lines: &[Merged], ion: bool, span_nm: f64, group: usize) -> Vec<Mark> {
-    let anywhere = lines.iter().map(|o| o.strength).fold(0.0, f64::max);
-    let mut out = Vec::new();
-    for m in lines {
-        let near = || lines.iter().filter(|o| (o.nm - m.nm).abs() <= 0.5 * span_nm);
-        let top = near().map(|o| o.strength).fold(0.0, f64::max);
-        // A stretch in which a gas hardly shines is not what lamps are recorded for.
-        let dim = (top / (anywhere * DIM_STRETCH)).min(1.0).sqrt();
-        let relative = dim * m.strength / top;
-        // Fainter ones show only in a recording that tells so by the height of the others.
-        let shows = SHOWS.iter().find(|(from, _)| relative >= *from).map_or(0.0, |s| s.1);
-        let stronger = near().filter(|o| o.strength > m.strength).count();
-        let sure = (SURE_RANGE_NM.0..=SURE_RANGE_NM.1).contains(&m.nm);
-        out.push(Mark {
-            nm: m.nm,
-            u_nm: m.u,
-            shows: if ion { ION_SHOWS } else { 1.0 }
-                * shows.min(if sure { 1.0 } else { UNSURE_SHOWS }),
-            least_nm: 0.0,
-            line: true,
-            seed: !ion && relative >= SEED_FROM && stronger < SEEDS_NEARBY,
-            ln_strength: m.strength.ln(),
-            group,
-            exists: EXISTS * if sure { 1.0 } else { UNSURE_SHOWS },
-            present: if ion { PRESENT[2] } else { 1.0 },
-        });
-    }
-    out
+/// Marks of a gas for recordings that span so much; `anywhere`: judged by their strength against all
+/// of the gas, not against what is in view.
+fn rated(lines: &[Merged], ion: bool, span_nm: f64, group: usize, anywhere: bool) -> Vec<Mark> {
+    let top_of = |from: f64, to: f64| {
+        let here = lines.iter().filter(|o| (from..=to).contains(&o.nm));
+        here.map(|o| o.strength).fold(0.0, f64::max)
+    };
+    let ln_anywhere = top_of(f64::NEG_INFINITY, f64::INFINITY).ln();
+    let rating = Rating { ln_anywhere, anywhere, ion };
+    let seed = |m: &Merged| {
+        VIEWS.iter().any(|at| {
+            let (from, to) = (m.nm - at * span_nm, m.nm + (1.0 - at) * span_nm);
+            let stronger = lines
+                .iter()
+                .filter(|o| (from..=to).contains(&o.nm) && o.strength > m.strength)
+                .count();
+            stronger < SEEDS_IN_VIEW && m.strength >= SEED_FROM * top_of(from, to)
+        })
+    };
+    let mark = |m: &Merged| Mark {
+        nm: m.nm,
+        u_nm: m.u,
+        shows: rating.shows(
+            m.nm,
+            m.strength.ln(),
+            top_of(m.nm - 0.5 * span_nm, m.nm + 0.5 * span_nm).ln(),
+        ),
+        least_nm: 0.0,
+        line: true,
+        seed: !ion && seed(m),
+        ln_strength: m.strength.ln(),
+        group,
+        exists: EXISTS * if is_sure(m.nm) { 1.0 } else { UNSURE_SHOWS },
+        present: if ion { PRESENT[2] } else { 1.0 },
+        rating: Some(rating),
+    };
+    lines.iter().map(mark).collect()
 }
 
 #[cfg(test)]

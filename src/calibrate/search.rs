@@ -2,7 +2,7 @@
 
 use super::AxisModel;
 use super::fit::{self, Point};
-use super::marks::Mark;
+use super::marks::{Mark, SEEDS_IN_VIEW, in_view};
 use super::pattern::LampPattern;
 use super::score::{FITTED_PLACE_FWHM, PLACE_FWHM, Score, Seen, score};
 use super::weigh::weigh;
@@ -41,8 +41,25 @@ const NEAR_SEEDS: usize = 24;
 /// How far the ends of an axis may lie from where the user says, as a share of the span, and at
 /// least in nm.
 const ABOUT: (f64, f64) = (0.1, 20.0);
-/// Displacement of a false lamp's lines, nm: more than any line width, less than the range.
-const FALSE_SHIFT_NM: (f64, f64) = (9.0, 45.0);
+/// Least and most displacement of a false lamp's lines, as a share of the recording's span: what
+/// keeps crowds crowds and voids voids …
+const FALSE_SHIFT_SPAN: (f64, f64) = (0.03, 0.15);
+/// … but at least this in line widths, that no line meets its own peak …
+const FALSE_SHIFT_FWHM: f64 = 3.0;
+/// … and at most no less than this times the least.
+const FALSE_SHIFT_RATIO: f64 = 3.0;
+/// Step in the logarithm of strength from one list of an electorate to the next, and number of lists:
+/// down to the faintest line of the tables.
+const STRENGTH_STEP: f64 = 0.75;
+const STRENGTH_STEPS: usize = 14;
+/// Steps of wavelength by which an electorate finds who is in view, nm, and their number: beyond all
+/// that an axis may reach.
+const ROLL_STEP_NM: f64 = 4.0;
+const ROLL_STEPS: usize = 600;
+/// Steps below the strongest line in view down to which lines vote: a hundredth.
+const DEPTH: usize = 6;
+/// Most lines that vote, as far as they are told by strength: somewhat more than peaks.
+const MOST_VOTED: usize = 24;
 
 /// An axis that was tried: a series of Chebyshev polynomials of t, which runs from −1 to 1 over the
 /// recording.
@@ -68,9 +85,18 @@ impl Trial {
 
 /// The lamp's marks for each octave of dispersion that the instrument may have: what merges and
 /// which lines are strong among their neighbours depends on it.
-pub struct Octaves {
-    /// Least dispersion of each octave (nm per unit of the own axis) and the marks there.
-    levels: Vec<(f64, Vec<Mark>)>,
+pub struct Octaves(Vec<Octave>);
+
+/// A lamp's marks where the dispersion lies within a factor of two.
+#[derive(Clone)]
+struct Octave {
+    /// Least dispersion, nm per unit of the own axis.
+    dispersion: f64,
+    /// Line width and span of a recording in its middle, nm.
+    fwhm_nm: f64,
+    span_nm: f64,
+    /// All marks, ascending.
+    marks: Vec<Mark>,
 }
 
 impl Octaves {
@@ -87,35 +113,98 @@ impl Octaves {
             }
         }
         let middle = if ground.kind == AxisKind::Pixel { std::f64::consts::SQRT_2 } else { 1.0 };
-        let levels = steps
-            .into_iter()
-            .map(|d| (d, pattern.marks(ground.fwhm_own * d * middle, points * d * middle)))
-            .collect();
-        Octaves { levels }
+        let octave = |d: f64| {
+            let (fwhm_nm, span_nm) = (ground.fwhm_own * d * middle, points * d * middle);
+            Octave { dispersion: d, fwhm_nm, span_nm, marks: pattern.marks(fwhm_nm, span_nm) }
+        };
+        Octaves(steps.into_iter().map(octave).collect())
     }
 
     /// A false lamp: each line displaced on its own by the numbers that follow from this seed.
     pub fn displaced(&self, seed: u64) -> Self {
-        let mut levels = self.levels.clone();
-        levels.iter_mut().for_each(|(_, marks)| displace(marks, seed));
-        Octaves { levels }
+        Octaves(self.0.iter().map(|o| o.displaced(seed)).collect())
     }
 
-    /// Marks for a dispersion.
+    /// All marks for a dispersion.
     pub fn at(&self, dispersion: f64) -> &[Mark] {
-        let k = self.levels.partition_point(|(d, _)| *d <= dispersion);
-        &self.levels[k.max(1) - 1].1
+        let k = self.0.partition_point(|o| o.dispersion <= dispersion);
+        &self.0[k.max(1) - 1].marks
+    }
+
+    /// Marks that a recording of this dispersion over `range` (nm) may show.
+    pub fn in_view(&self, dispersion: f64, range: (f64, f64)) -> Vec<Mark> {
+        in_view(self.at(dispersion), range)
     }
 }
 
-/// Makes a false lamp.
-fn displace(marks: &mut [Mark], seed: u64) {
-    let mut rng = ChaCha8Rng::seed_from_u64(seed);
-    for m in marks.iter_mut() {
-        let d: f64 = rng.random_range(FALSE_SHIFT_NM.0..FALSE_SHIFT_NM.1);
-        m.nm += if rng.random_bool(0.5) { d } else { -d };
+impl Octave {
+    fn displaced(&self, seed: u64) -> Self {
+        let least = (FALSE_SHIFT_SPAN.0 * self.span_nm).max(FALSE_SHIFT_FWHM * self.fwhm_nm);
+        let most = (FALSE_SHIFT_SPAN.1 * self.span_nm).max(FALSE_SHIFT_RATIO * least);
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let mut marks = self.marks.clone();
+        for m in &mut marks {
+            let d = rng.random_range(least..most);
+            m.nm += if rng.random_bool(0.5) { d } else { -d };
+        }
+        marks.sort_by(|a, b| a.nm.total_cmp(&b.nm));
+        Octave { marks, ..*self }
     }
-    marks.sort_by(|a, b| a.nm.total_cmp(&b.nm));
+
+    /// Marks that start a search or vote in it.
+    fn sure(&self, fwhm_nm: f64) -> impl Iterator<Item = &Mark> {
+        // A phosphor's peak serves where its place is surer than the line is wide.
+        self.marks.iter().filter(move |m| m.line || m.u_nm < SEED_U_FWHM * fwhm_nm)
+    }
+}
+
+/// The marks that vote, in lists that go the further down in strength.
+struct Electorate {
+    lists: Vec<Roll>,
+}
+
+/// Marks, ascending, with the number of those below each step of wavelength.
+struct Roll {
+    marks: Vec<Mark>,
+    below: Vec<u16>,
+}
+
+impl Roll {
+    fn new(marks: Vec<Mark>) -> Self {
+        let steps = (0..=ROLL_STEPS).map(|k| k as f64 * ROLL_STEP_NM);
+        let below = steps.map(|nm| marks.partition_point(|m| m.nm < nm) as u16).collect();
+        Roll { marks, below }
+    }
+
+    /// Which of them lie in a range, nm, to the next step outwards.
+    fn within(&self, (lo, hi): (f64, f64)) -> std::ops::Range<usize> {
+        let step = |nm: f64| (nm.max(0.0) / ROLL_STEP_NM) as usize;
+        let (from, to) = (step(lo).min(ROLL_STEPS), (step(hi) + 1).min(ROLL_STEPS));
+        usize::from(self.below[from])..usize::from(self.below[to])
+    }
+}
+
+impl Electorate {
+    fn new<'a>(marks: impl Iterator<Item = &'a Mark>) -> Self {
+        let marks: Vec<&Mark> =
+            marks.filter(|m| m.rating.map_or(m.shows > MIN_VOTED, |r| !r.ion)).collect();
+        let list = |k: usize| {
+            let least = -(k as f64) * STRENGTH_STEP;
+            let strong =
+                |m: &&&Mark| m.rating.is_none_or(|r| m.ln_strength - r.ln_anywhere >= least);
+            Roll::new(marks.iter().filter(strong).map(|m| **m).collect())
+        };
+        Electorate { lists: (0..STRENGTH_STEPS).map(list).collect() }
+    }
+
+    /// Those who vote on an axis over this range, nm: the strongest in view.
+    fn in_view(&self, range: (f64, f64)) -> &[Mark] {
+        let count = |list: &Roll| list.within(range).len();
+        let first = self.lists.partition_point(|l| count(l) == 0);
+        let deepest = self.lists.partition_point(|l| count(l) <= MOST_VOTED);
+        let k = deepest.min(first + DEPTH + 1).clamp(1, self.lists.len()) - 1;
+        &self.lists[k].marks[self.lists[k].within(range)]
+    }
 }
 
 /// What the search works on.
@@ -188,11 +277,12 @@ impl Ground<'_> {
         } else {
             self.seen.iter().for_each(&mut put);
         }
+        let range = (a.min(b), a.max(b));
         trial.score = score(
-            octaves.at(dispersion),
+            &octaves.in_view(dispersion, range),
             &buffer.seen,
             &buffer.nm,
-            (a.min(b), a.max(b)),
+            range,
             self.fwhm_own * dispersion,
             PLACE_FWHM,
         );
@@ -213,7 +303,8 @@ impl Ground<'_> {
             }
             let dispersion = trial.c[1].abs() / half;
             let fwhm_nm = self.fwhm_own * dispersion;
-            let marks = octaves.at(dispersion);
+            let ends = (trial.nm(-1.0), trial.nm(1.0));
+            let marks = octaves.in_view(dispersion, (ends.0.min(ends.1), ends.0.max(ends.1)));
             let mut place: Vec<f64> = self.seen.iter().map(|s| trial.nm(self.t(s.x))).collect();
             // Axes that are the same within a line width are refined once.
             let mid = trial.nm(0.0);
@@ -268,7 +359,7 @@ impl Ground<'_> {
             }
             let (nm, seen): (Vec<f64>, Vec<Seen>) = ascending.into_iter().unzip();
             let range = (a.min(b), a.max(b));
-            let mut s = weigh(marks, &seen, &nm, range, fwhm_nm, FITTED_PLACE_FWHM);
+            let mut s = weigh(&marks, &seen, &nm, range, fwhm_nm, FITTED_PLACE_FWHM);
             s.nats -= 0.5 * f.prior_chi2;
             out.push(Trial { score: s, ..self.trial(&f.model) });
         }
@@ -293,9 +384,11 @@ impl Ground<'_> {
     fn near(&self, octaves: &Octaves, search_nm: f64) -> Vec<Trial> {
         let half = self.half();
         let mid = 0.5 * (self.range[1] + self.range[0]);
-        let inside = self.range[0] - search_nm..=self.range[1] + search_nm;
+        let view = (self.range[0] - search_nm, self.range[1] + search_nm);
+        let marks = octaves.in_view(1.0, view);
+        let inside = view.0..=view.1;
         let mut main: Vec<&Mark> =
-            octaves.at(1.0).iter().filter(|m| m.seed && m.line && inside.contains(&m.nm)).collect();
+            marks.iter().filter(|m| m.seed && m.line && inside.contains(&m.nm)).collect();
         main.sort_by(|a, b| b.shows.total_cmp(&a.shows));
         main.truncate(NEAR_SEEDS);
         let mut out = Vec::new();
@@ -346,17 +439,18 @@ impl Ground<'_> {
         pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut starts: Vec<(f32, [f64; 3])> = Vec::new();
         let mut poll = Poll::new();
-        for (k, (d0, marks)) in octaves.levels.iter().enumerate() {
-            let d1 = octaves.levels.get(k + 1).map_or(DISPERSION_NM.1, |(d, _)| *d);
-            // A phosphor's peak serves where its place is surer than the line is wide.
-            let sure = |m: &&Mark| m.line || m.u_nm < SEED_U_FWHM * self.fwhm_own * d0;
-            let seeds: Vec<&Mark> = marks.iter().filter(|m| m.seed).filter(sure).collect();
-            let electorate: Vec<&Mark> =
-                marks.iter().filter(|m| m.shows > MIN_VOTED).filter(sure).collect();
+        for (k, octave) in octaves.0.iter().enumerate() {
+            let d0 = octave.dispersion;
+            let d1 = octaves.0.get(k + 1).map_or(DISPERSION_NM.1, |o| o.dispersion);
+            let sure = || octave.sure(self.fwhm_own * d0);
+            let seeds: Vec<&Mark> = sure().filter(|m| m.seed).collect();
+            let electorate = Electorate::new(sure());
+            let from_nm = |nm: f64| octave.marks.partition_point(|m| m.nm < nm);
             let first = starts.len();
             for (i, m1) in seeds.iter().enumerate() {
                 for m2 in &seeds[i + 1..] {
-                    if m1.shows.max(m2.shows) < SURE_SHOWS {
+                    let between = &octave.marks[from_nm(m1.nm)..from_nm(m2.nm)];
+                    if !may_start_together(m1, m2, between) {
                         continue;
                     }
                     let dm = m2.nm - m1.nm;
@@ -372,19 +466,16 @@ impl Ground<'_> {
                                 continue;
                             }
                             let fwhm_nm = self.fwhm_own * c1.abs() / half;
-                            let (votes, d) = poll.vote(
-                                &voters,
-                                (p1, p2),
-                                (c0, c1),
-                                &electorate,
-                                VOTE_FWHM * fwhm_nm,
-                            );
+                            let marks = electorate.in_view((c0 - c1.abs(), c0 + c1.abs()));
+                            if !may_start(m1, m2, marks) {
+                                continue;
+                            }
+                            let (votes, d) =
+                                poll.vote(&voters, (p1, p2), (c0, c1), marks, VOTE_FWHM * fwhm_nm);
                             // λ = c0 + c1 t + d (t − t1)(t − t2) as Chebyshev coefficients.
                             let c = [c0 + d * t1 * t2 + 0.5 * d, c1 - d * (t1 + t2), 0.5 * d];
                             // A vote is worth the more, the fewer lines stand about.
-                            let about = electorate.partition_point(|m| m.nm < c0 + c1.abs())
-                                - electorate.partition_point(|m| m.nm < c0 - c1.abs());
-                            let chance = about as f64 * VOTE_FWHM * fwhm_nm / c1.abs();
+                            let chance = marks.len() as f64 * VOTE_FWHM * fwhm_nm / c1.abs();
                             starts.push((votes * -chance.min(MOST_CHANCE).ln() as f32, c));
                         }
                     }
@@ -428,7 +519,7 @@ impl Poll {
         voters: &[f64],
         (p1, p2): (usize, usize),
         (c0, c1): (f64, f64),
-        marks: &[&Mark],
+        marks: &[Mark],
         tolerance_nm: f64,
     ) -> (f32, f64) {
         // d is twice the second Chebyshev coefficient.
@@ -484,6 +575,31 @@ impl Poll {
     }
 }
 
+/// True where two marks may start the search on an axis that has these voters in view: both are strong
+/// there, and one surely shows.
+fn may_start(m1: &Mark, m2: &Mark, marks: &[Mark]) -> bool {
+    let shows = |m: &Mark| {
+        let Some(r) = m.rating else { return m.shows };
+        let (mut top, mut stronger) = (m.ln_strength, 0);
+        for o in marks.iter().filter(|o| o.group == m.group && o.ln_strength > m.ln_strength) {
+            top = top.max(o.ln_strength);
+            stronger += 1;
+        }
+        if stronger < SEEDS_IN_VIEW { r.shows(m.nm, m.ln_strength, top) } else { 0.0 }
+    };
+    let (a, b) = (shows(m1), shows(m2));
+    a.max(b) >= SURE_SHOWS && a.min(b) >= MIN_VOTED
+}
+
+/// The same as far as the lines between them tell it.
+fn may_start_together(m1: &Mark, m2: &Mark, marks: &[Mark]) -> bool {
+    let few = |m: &Mark| {
+        let stronger = |o: &&Mark| o.group == m.group && o.ln_strength > m.ln_strength;
+        m.rating.is_none() || marks.iter().filter(stronger).count() < SEEDS_IN_VIEW
+    };
+    few(m1) && few(m2)
+}
+
 /// Loss of a vote's weight from one peak to the next lower.
 const RANK_LOSS: f32 = 0.05;
 /// Lines that show less often neither vote nor are fitted in the search.
@@ -495,7 +611,7 @@ const MOST_CHANCE: f64 = 0.8;
 /// Uncertainty of place in line widths up to which a phosphor's peak starts a search and votes.
 const SEED_U_FWHM: f64 = 0.5;
 /// Of two lines that start a search, one must show at least this often.
-const SURE_SHOWS: f64 = 0.7;
+const SURE_SHOWS: f64 = 0.6;
 /// Reach in line widths for a line's peak in the refinement, besides twice the axis' uncertainty …
 const REACH_FWHM: f64 = 0.3;
 /// … which is this on the trial's axis.
