@@ -23,6 +23,8 @@ const SCATTER: f64 = 0.634;
 const STRONG: f64 = 0.1;
 /// … and share of the lamp's strongest of all, that a stretch where it hardly shines is left out.
 const STRONG_OF_ALL: f64 = 0.03;
+/// Range, nm, in which the gases of a mixture are compared: what glass lets pass and silicon sees.
+const GLASS_NM: (f64, f64) = (350.0, 1100.0);
 /// Electrons for the recording that gives the height of the strongest line.
 const TRIAL_ELECTRONS: f64 = 1e9;
 
@@ -280,6 +282,7 @@ fn scene(dice: &mut Dice, lamp: &str, tables: &Tables, instrument: &Instrument) 
     let kt_ev = dice.within(0.4, 1.5);
     for (k, gas) in lamp.split('+').enumerate() {
         let strength = if k == 0 { 1.0 } else { dice.log(0.1, 1.0) };
+        let strength = strength * in_view(gas, kt_ev, tables, instrument);
         let glow = |species: String, strength: f64| Glow {
             kt_ev,
             scatter: SCATTER,
@@ -292,6 +295,19 @@ fn scene(dice: &mut Dice, lamp: &str, tables: &Tables, instrument: &Instrument) 
         }
     }
     scene
+}
+
+/// Light of a gas's strongest line on the instrument over that of its strongest line behind glass.
+fn in_view(gas: &str, kt_ev: f64, tables: &Tables, instrument: &Instrument) -> f64 {
+    let s = tables.get(&format!("{gas} I")).unwrap();
+    let strengths = line_strengths(s, kt_ev);
+    let brightest = |(lo, hi): (f64, f64)| {
+        let here = s.lines.iter().zip(&strengths);
+        here.filter(|(l, _)| (lo..=hi).contains(&l.wavelength_nm))
+            .map(|(_, v)| *v)
+            .fold(0.0, f64::max)
+    };
+    brightest(instrument.range_nm()) / brightest(GLASS_NM)
 }
 
 fn fluorescent(dice: &mut Dice, tables: &Tables, instrument: &Instrument, scene: &mut Scene) {
