@@ -5,7 +5,7 @@ use super::fit::{self, AxisFit, Point};
 use super::pattern::{AnchorLine, TOO_NARROW_NM};
 use super::score::BROAD_FWHM;
 use crate::signal::{LineWidth, Peak, PeakList};
-use crate::{AxisKind, Measured};
+use crate::{AxisKind, Measured, Spectrum};
 
 /// Systematic error of a line's place as a share of its width: asymmetry of the optics and
 /// sampling (published calibrations bottom out at 0.01 to 0.05 pixel; a line is 2 to 6 wide).
@@ -34,12 +34,13 @@ const FLANK_SHARE: f64 = 0.15;
 /// much more uncertainty.
 const MAX_DRAWN_FWHM: f64 = 0.35;
 /// Significance below which a peak is not taken for a line of the lamp.
-const MIN_SIGNIFICANCE: f64 = 5.0;
+pub const MIN_SIGNIFICANCE: f64 = 5.0;
 /// Residual in standard deviations beyond which an anchor is thrown out.
 pub const OUTLIER_SIGMA: f64 = 3.5;
 
 /// A lamp's recording as the matching sees it.
 pub struct Recording<'a> {
+    pub spectrum: &'a Spectrum,
     pub peaks: &'a PeakList,
     pub kind: AxisKind,
     /// First and last value of the own axis.

@@ -21,6 +21,7 @@ mod score;
 mod search;
 mod series;
 mod solve;
+mod unblend;
 mod verify;
 mod weigh;
 mod width;

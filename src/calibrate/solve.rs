@@ -6,12 +6,14 @@ use super::anchors::{
 use super::ends::drop_doubtful;
 use super::fit::{self, AxisFit};
 use super::lamp::Lamp;
+use super::marks::in_view;
 use super::pattern::{AnchorLine, LampPattern, Role};
 use super::recognise::{
     MIN_ANCHORS, MIN_BLIND_ANCHORS, Recognised, companions, recognise, recognise_any,
 };
 use super::score::{self, Seen};
 use super::search::{Ground, Octaves, Trial};
+use super::unblend::{Unblended, unblend};
 use super::width::line_width;
 use super::{Anchor, CalibrateSettings, LampUsed, LeftOut, Profile, fit_models_knowing};
 use crate::reference::Tables;
@@ -111,7 +113,16 @@ pub fn calibrate_together(
             .line_width
             .ok_or_else(|| refuse(l, "no narrow line stands out of this recording".into()))?;
         let seen = score::seen(l.peaks);
-        bench.push((Recording { peaks: l.peaks, kind, range: [range.0, range.1], width }, seen));
+        bench.push((
+            Recording {
+                spectrum: l.spectrum,
+                peaks: l.peaks,
+                kind,
+                range: [range.0, range.1],
+                width,
+            },
+            seen,
+        ));
     }
     // Each on its own.
     let mut alone: Vec<std::result::Result<Recognised, String>> = bench
@@ -402,6 +413,12 @@ impl<'a> Solver<'a> {
             left.extend(dropped);
         }
         self.keep_to_what_is_there(r, &mut matched, fwhm_nm)?;
+        let hidden = self.hidden(r, index, &matched, &|x| trial.nm(t(x)));
+        if !hidden.is_empty() {
+            matched.extend(hidden);
+            matched.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
+            drop_outliers(&mut matched, &mut left, r, MIN_ANCHORS)?;
+        }
         let least = match r.kind {
             AxisKind::Nm => MIN_ANCHORS,
             AxisKind::Pixel => MIN_BLIND_ANCHORS,
@@ -472,6 +489,41 @@ impl<'a> Solver<'a> {
         Ok(out)
     }
 
+    /// Lines that are hidden in a crowd, as far as none of it is matched already, each placed by a fit
+    /// of the crowd.
+    fn hidden(
+        &self,
+        r: &Recording,
+        index: usize,
+        matched: &[Match<'a>],
+        nm: &impl Fn(f64) -> f64,
+    ) -> Vec<Match<'a>> {
+        if self.pattern.lamp != Lamp::Fluorescent {
+            return Vec::new();
+        }
+        let known = |u: &Unblended| {
+            let mut lines = u.with.iter().chain(std::iter::once(&u.emission));
+            lines.any(|e| matched.iter().any(|m| m.line.emission == *e))
+        };
+        unblend(r, self.pattern, nm)
+            .into_iter()
+            .filter(|u| !known(u))
+            .filter_map(|u| {
+                let off = |k: &usize| (r.peaks.peaks[*k].centre.value - u.point.x).abs();
+                let peak = (0..r.peaks.peaks.len()).min_by(|a, b| off(a).total_cmp(&off(b)))?;
+                let line = AnchorLine {
+                    emission: u.emission,
+                    nm: u.point.nm,
+                    u_nm: u.point.u_nm,
+                    drawn_nm: 0.0,
+                    phosphors: [None; 2],
+                    strong: true,
+                };
+                Some(Match { line, point: u.point, peak, recording: index })
+            })
+            .collect()
+    }
+
     /// Drops anchors at the ends where the lamp's pattern does not go on: an axis that left the
     /// true one meets some lines by chance, but lacks the strong ones.
     fn keep_to_what_is_there(
@@ -489,7 +541,7 @@ impl<'a> Solver<'a> {
         let (nm, seen): (Vec<f64>, Vec<Seen>) = seen.into_iter().unzip();
         let ends = r.range.map(|x| fit.model.wavelength(x).value);
         let range = (ends[0].min(ends[1]), ends[0].max(ends[1]));
-        let marks = self.pattern.marks(fwhm_nm, range.1 - range.0);
+        let marks = in_view(&self.pattern.marks(fwhm_nm, range.1 - range.0), range);
         let mut said: Vec<(f64, f64)> = Vec::new();
         score::score_marks(
             &marks,
