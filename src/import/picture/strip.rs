@@ -23,6 +23,10 @@ const SMOOTH_HALF: usize = 20;
 /// Largest shift of a row that is looked for, as a share of the strip's breadth: lines that lean by
 /// more than 14 degrees are no spectrum's.
 const SHIFT_SHARE: f64 = 0.25;
+/// Rounds in which the bow of a strip is followed.
+const BOW_ROUNDS: usize = 4;
+/// Bow of a strip, pixels, from which it is followed: less than the light of one row is moved by less.
+const LEAST_BOW: f64 = 0.5;
 /// Correlation with the middle of the strip from which on a group of rows has a say.
 const GROUP_CORRELATION: f64 = 0.5;
 /// Share of the rows in which a colour must be clipped for a place to count as saturated.
@@ -86,13 +90,19 @@ struct Frame {
     rows: [f64; 2],
     /// Points along the strip.
     length: usize,
+    /// How far the strip lies off a straight one: constant, slope and square over its length from −1
+    /// to 1, rows.
+    bow: [f64; 3],
 }
 
 impl Frame {
     /// Place in the picture of pixel `u` along and row `v` across.
     fn place(&self, image: &Image, u: f64, v: f64) -> (f64, f64) {
         let (sin, cos) = self.angle.sin_cos();
-        let u = u - (self.length as f64 - 1.0) / 2.0;
+        let half = (self.length as f64 - 1.0) / 2.0;
+        let u = u - half;
+        let along = u / half.max(1.0);
+        let v = v + self.bow[0] + along * (self.bow[1] + along * self.bow[2]);
         (
             (image.width as f64 - 1.0) / 2.0 + u * cos - v * sin,
             (image.height as f64 - 1.0) / 2.0 + u * sin + v * cos,
@@ -105,6 +115,35 @@ impl Frame {
         let step = ((breadth + 1.0) / MAX_ROWS as f64).max(1.0);
         let n = (breadth / step).floor() as usize + 1;
         (0..n).map(|k| self.rows[0] + k as f64 * step).collect()
+    }
+
+    /// Finds how the strip is bowed, by the middle of the light (above `least`) across it at each
+    /// point along it. A straight strip is left straight.
+    fn follow(&mut self, image: &Image, least: f64) {
+        let half = (self.length as f64 - 1.0) / 2.0;
+        for _ in 0..BOW_ROUNDS {
+            let list = self.list();
+            let middles: Vec<(f64, f64, f64)> = (0..self.length)
+                .filter_map(|u| {
+                    let (mut sum, mut moment) = (0.0, 0.0);
+                    for v in &list {
+                        let (x, y) = self.place(image, u as f64, *v);
+                        let w = (f64::from(image.at(x, y)) - least).max(0.0).sqrt();
+                        sum += w;
+                        moment += w * v;
+                    }
+                    (sum > 0.0).then(|| (u as f64 - half, moment / sum, sum))
+                })
+                .collect();
+            let Some(c) = parabola(&middles, 2.0 * half) else { break };
+            let middle = self.middle();
+            self.bow[0] += c[0] - middle;
+            self.bow[1] += c[1];
+            self.bow[2] += c[2];
+        }
+        if self.bow[2].abs() < LEAST_BOW {
+            self.bow = [0.0; 3];
+        }
     }
 
     fn middle(&self) -> f64 {
@@ -130,6 +169,7 @@ pub(super) fn find(image: &Image, rows: Option<[usize; 2]>, path: &Path) -> Resu
                 angle: 0.0,
                 rows: [(a - 1) as f64 - middle, (b - 1) as f64 - middle],
                 length: image.width,
+                bow: [0.0; 3],
             }
         }
         None => locate(image, path, &mut notes)?,
@@ -258,7 +298,8 @@ fn locate(image: &Image, path: &Path, notes: &mut Vec<String>) -> Result<Frame> 
     let flat = angle.abs() <= std::f64::consts::FRAC_PI_4;
     let length = if flat { image.width } else { image.height };
     let reach = (4.0 * deviation).max(3.0).ceil();
-    let mut frame = Frame { angle, rows: [across - reach, across + reach], length };
+    let mut frame = Frame { angle, rows: [across - reach, across + reach], length, bow: [0.0; 3] };
+    frame.follow(image, least);
     // Light of each row, from the darkest upward.
     let list = frame.list();
     let profile: Vec<f64> = list
@@ -280,9 +321,13 @@ fn locate(image: &Image, path: &Path, notes: &mut Vec<String>) -> Result<Frame> 
     let high = (peak..profile.len()).take_while(|i| profile[*i] >= EDGE_SHARE * top).last();
     frame.rows = [list[low.unwrap_or(peak)], list[high.unwrap_or(peak)]];
     notes.push(format!(
-        "A strip {:.0} pixels broad was found, tilted by {:.2} degrees.",
+        "A strip {:.0} pixels broad was found, tilted by {:.2} degrees{}.",
         frame.rows[1] - frame.rows[0] + 1.0,
-        angle.to_degrees()
+        angle.to_degrees(),
+        match frame.bow[2] {
+            0.0 => String::new(),
+            bow => format!(" and bowed by {:.1} pixels, which was followed", bow.abs()),
+        }
     ));
     Ok(frame)
 }
@@ -341,9 +386,10 @@ fn straighten(rows: &[Vec<f32>], list: &[f64], middle: f64) -> (f64, f64) {
                 points.push((w, shift, agreement * agreement));
             }
         }
-        let Some((a, b)) = parabola(&points, breadth) else { break };
-        lean += a;
-        bend += b;
+        let Some([_, a, b]) = parabola(&points, breadth) else { break };
+        let scale = (0.5 * breadth).max(1.0);
+        lean += a / scale;
+        bend += b / (scale * scale);
     }
     (lean, bend)
 }
@@ -393,13 +439,14 @@ fn best_shift(pattern: &[f64], row: &[f64], most: i64) -> (f64, f64) {
     (shift, best)
 }
 
-/// `shift = c + a·w + b·w²` by weighted least squares, without points that lie far off; the constant
-/// is that of the pattern and is dropped. With too few groups only a straight line, or nothing.
-fn parabola(points: &[(f64, f64, f64)], breadth: f64) -> Option<(f64, f64)> {
-    /// Groups that a straight line, or a bent one, needs.
+/// `y = c + a·w + b·w²` by weighted least squares of points (place, y, weight), with w the place over
+/// half the breadth, without points that lie far off. With too few points only a straight line, or
+/// nothing.
+fn parabola(points: &[(f64, f64, f64)], breadth: f64) -> Option<[f64; 3]> {
+    /// Points that a straight line, or a bent one, needs.
     const LINE: usize = 4;
     const BENT: usize = 7;
-    /// Pixels by which a group may lie off the fit before it is left out, at least.
+    /// Pixels by which a point may lie off the fit before it is left out, at least.
     const OFF: f64 = 0.5;
     let scale = (0.5 * breadth).max(1.0);
     let mut kept: Vec<(f64, f64, f64)> = points.to_vec();
@@ -430,7 +477,7 @@ fn parabola(points: &[(f64, f64, f64)], breadth: f64) -> Option<(f64, f64)> {
         away.sort_by(f64::total_cmp);
         let limit = (3.0 * away[away.len() / 2]).max(OFF);
         kept.retain(|(w, s, _)| (s - fit(*w)).abs() <= limit);
-        result = Some((c[1] / scale, if terms == 3 { c[2] / (scale * scale) } else { 0.0 }));
+        result = Some([c[0], c[1], if terms == 3 { c[2] } else { 0.0 }]);
     }
     result
 }

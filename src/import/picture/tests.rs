@@ -17,12 +17,22 @@ struct Made {
     lean: f64,
     bend: f64,
     off_middle: f64,
+    /// Rows by which its ends lie below its middle.
+    bow: f64,
 }
 
 impl Made {
     fn new(tilt_deg: f64) -> Self {
         let lines = vec![(90.0, 0.3), (171.3, 0.7), (302.6, 0.5), (350.0, 0.2), (520.25, 0.6)];
-        Made { lines, tilt_deg, half_breadth: 30.0, lean: 0.0, bend: 0.0, off_middle: 20.0 }
+        Made {
+            lines,
+            tilt_deg,
+            half_breadth: 30.0,
+            lean: 0.0,
+            bend: 0.0,
+            off_middle: 20.0,
+            bow: 0.0,
+        }
     }
 
     /// Linear light at a point, 0 to 1.
@@ -31,7 +41,8 @@ impl Made {
         let (x, y) = (x - (width as f64 - 1.0) / 2.0, y - (height as f64 - 1.0) / 2.0);
         let length = if self.tilt_deg.abs() <= 45.0 { width } else { height } as f64;
         let (u, v) = (x * cos + y * sin + (length - 1.0) / 2.0, y * cos - x * sin);
-        let w = v - self.off_middle;
+        let along = 2.0 * u / (length - 1.0) - 1.0;
+        let w = v - self.off_middle - self.bow * along * along;
         let across = 1.0 / (1.0 + ((w.abs() - self.half_breadth) / 1.5).exp());
         let shift = self.lean * w + self.bend * w * w;
         let lines: f64 = self
@@ -128,6 +139,28 @@ fn leaning_and_bent_lines_are_straightened() {
     let top = s.counts()[171] / 65535.0;
     assert!(top > 0.55, "the line is smeared to {top}");
     assert!((centre(&s, 171.3) - 171.3).abs() < 0.6, "{}", centre(&s, 171.3));
+}
+
+/// Summed straight, the ends of a strip that is bowed by more than its breadth would be lost.
+#[test]
+fn a_bowed_strip_is_followed() {
+    for (bow, tilt) in [(40.0, 0.0), (-25.0, 5.0), (18.0, 90.0)] {
+        let made = Made { bow, half_breadth: 12.0, ..Made::new(tilt) };
+        let (w, h) = if tilt > 45.0 { (HEIGHT, WIDTH) } else { (WIDTH, HEIGHT) };
+        let s = read(&as_png(&made.rgb(w, h, screen), w, h, png::BitDepth::Eight, None));
+        let notes = &s.provenance.notes;
+        assert!(notes.iter().any(|n| n.contains("bowed")), "{notes:?}");
+        for (at, height) in &made.lines {
+            let found = centre(&s, *at);
+            assert!((found - at).abs() < 0.25, "{bow}, {tilt}: {found} for {at}");
+            let top = s.counts()[at.round() as usize] / 65535.0;
+            assert!((top / height - 1.0).abs() < 0.35, "{bow}, {tilt}: {top} for {height}");
+        }
+    }
+    let straight = Made::new(5.0);
+    let png =
+        as_png(&straight.rgb(WIDTH, HEIGHT, screen), WIDTH, HEIGHT, png::BitDepth::Eight, None);
+    assert!(!read(&png).provenance.notes.iter().any(|n| n.contains("bowed")));
 }
 
 #[test]
