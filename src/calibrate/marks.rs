@@ -126,7 +126,7 @@ const DIM_STRETCH: f64 = 0.01;
 /// Relative strength from which a line may start the search.
 const SEED_FROM: f64 = 0.05;
 /// Most lines of a gas in view that start the search, the strongest first …
-pub const SEEDS_IN_VIEW: usize = 8;
+pub const SEEDS_IN_VIEW: usize = 12;
 /// … of any of the views that have the line at this share of their span.
 const VIEWS: [f64; 5] = [0.0, 0.25, 0.5, 0.75, 1.0];
 /// How far beyond the ends of a recording marks are kept, as a share of its span: its axis may still

@@ -8,7 +8,12 @@ use crate::AxisKind;
 use crate::reference::Tables;
 
 /// Number of false lamps (patterns with displaced lines) that the true one must beat.
-const FALSE_LAMPS: usize = 48;
+const FALSE_LAMPS: u64 = 48;
+/// How many of them are tried first: they suffice where the case is clear.
+const FIRST_FALSE_LAMPS: u64 = 16;
+/// Scales above the median of the first false lamps outside which it is: half and twice what is asked
+/// for, as sixteen tell the scale within a third.
+const CLEAR_SCALES: (f64, f64) = (0.5 * MARGIN_SCALES, 2.0 * MARGIN_SCALES);
 /// Nats by which a lamp must fit at least, and better than on another axis: odds of 50 to 1.
 pub const MARGIN_NATS: f64 = 4.0;
 /// Scales of the law that the false lamps' evidence follows by which the lamp must pass its median.
@@ -144,7 +149,7 @@ impl Attempt {
     ) -> std::result::Result<Recognised, String> {
         let words = self.pattern.lamp.one();
         let best = *self.best();
-        let chance = Chance::of(ground, &self.pattern, search_nm);
+        let chance = Chance::of(ground, &self.pattern, search_nm, best.score.nats);
         let asked_for = chance.asked_for() + toll;
         let surplus = best.score.nats - asked_for;
         if surplus < 0.0 {
@@ -178,13 +183,21 @@ struct Chance {
 }
 
 impl Chance {
-    fn of(ground: &Ground, pattern: &LampPattern, search_nm: f64) -> Self {
+    /// From as many false lamps as it takes to tell for a lamp of this evidence.
+    fn of(ground: &Ground, pattern: &LampPattern, search_nm: f64, evidence: f64) -> Self {
         let lamp = Octaves::new(pattern, ground);
-        let nats: Vec<f64> = (0..FALSE_LAMPS as u64)
-            .filter_map(|seed| {
-                ground.search(&lamp.displaced(seed), search_nm).first().map(|t| t.score.nats)
-            })
-            .collect();
+        let mut nats: Vec<f64> = Vec::new();
+        for (from, to) in [(0, FIRST_FALSE_LAMPS), (FIRST_FALSE_LAMPS, FALSE_LAMPS)] {
+            nats.extend((from..to).filter_map(|seed| {
+                let best = ground.search(&lamp.displaced(seed), search_nm);
+                best.first().map(|t| t.score.nats)
+            }));
+            let chance = Chance::from(nats.clone());
+            let scales = (evidence - chance.median) / chance.scale.max(LEAST_SCALE);
+            if !(CLEAR_SCALES.0..=CLEAR_SCALES.1).contains(&scales) {
+                return chance;
+            }
+        }
         Chance::from(nats)
     }
 
@@ -273,7 +286,7 @@ pub fn companions(
         };
         let true_one = judge(&lamp);
         let false_ones: Vec<f64> =
-            (0..FALSE_LAMPS as u64).map(|seed| judge(&lamp.displaced(seed)).nats).collect();
+            (0..FALSE_LAMPS).map(|seed| judge(&lamp.displaced(seed)).nats).collect();
         let chance = Chance::from(false_ones);
         if true_one.met >= MIN_ANCHORS && true_one.nats >= chance.asked_for() {
             out.push(gas);
