@@ -59,3 +59,48 @@ fn what_the_fuzzers_start_from_is_read_or_refused() {
     }
     assert!(read > 20, "{read}");
 }
+
+/// Peak of this process's memory, bytes, where the system tells it.
+fn peak_memory() -> Option<usize> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find(|l| l.starts_with("VmHWM:"))?;
+    line.split_whitespace().nth(1)?.parse::<usize>().ok().map(|kb| 1024 * kb)
+}
+
+/// Reading 200 MB of text takes little more memory than the numbers that come of it: alone in its
+/// process, `cargo test --release --test import memory -- --ignored --nocapture`.
+#[test]
+#[ignore = "writes a file of 200 MB"]
+fn memory_of_a_long_text() {
+    const BYTES: usize = 200_000_000;
+    /// Numbers as the reader grows them: a list that is full moves into one of twice its size.
+    const MOST_OVER_RESULT: f64 = 2.0;
+    let folder = std::env::temp_dir().join(format!("glowtell-memory-{}", std::process::id()));
+    std::fs::create_dir_all(&folder).unwrap();
+    let path = folder.join("long.csv");
+    let mut out = std::io::BufWriter::new(std::fs::File::create(&path).unwrap());
+    let (mut bytes, mut points) = (0, 0u32);
+    while bytes < BYTES {
+        let line = format!("{:.5},{}.5\n", 300.0 + f64::from(points) * 5e-5, 1000 + points % 60000);
+        std::io::Write::write_all(&mut out, line.as_bytes()).unwrap();
+        bytes += line.len();
+        points += 1;
+    }
+    drop(out);
+    let Some(before) = peak_memory() else {
+        println!("skipped: this system does not tell a process's memory");
+        return;
+    };
+    let settings = ImportSettings { max_points: points as usize + 1, ..ImportSettings::default() };
+    let spectrum = read_file(&path, &settings).unwrap();
+    let taken = (peak_memory().unwrap() - before) as f64;
+    std::fs::remove_dir_all(&folder).unwrap();
+    assert_eq!(spectrum.len(), points as usize);
+    let result = (points as usize * (2 * size_of::<f64>() + size_of::<glowtell::Mask>())) as f64;
+    println!(
+        "{bytes} bytes of text, {points} points: {:.0} MB for a result of {:.0} MB",
+        taken / 1e6,
+        result / 1e6
+    );
+    assert!(taken < MOST_OVER_RESULT * result, "{taken} bytes for {result}");
+}

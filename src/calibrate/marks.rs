@@ -109,9 +109,10 @@ pub const PHOSPHORS: usize = 0;
 pub const BUFFER: usize = 1;
 /// … and of the first gas.
 pub const FIRST_GAS: usize = 2;
-/// Probability that a lamp has any phosphor, any argon that shows, any lines of an ion (common
-/// practice, no published source).
-const PRESENT: [f64; 3] = [0.95, 0.35, 0.3];
+/// Probability that a lamp has any phosphor, any argon that shows, any lines of an ion, any light of
+/// the gas that starts a mercury lamp, which fades as the lamp warms up (common practice, no published
+/// source).
+const PRESENT: [f64; 4] = [0.95, 0.35, 0.3, 0.7];
 /// Strength of the phosphors' other peaks beside their main ones (common practice, no published
 /// source).
 const MINOR_PHOSPHOR: f64 = 0.15;
@@ -333,7 +334,11 @@ fn rated(lines: &[Merged], ion: bool, span_nm: f64, group: usize, anywhere: bool
         ln_strength: m.strength.ln(),
         group,
         exists: EXISTS * if is_sure(m.nm) { 1.0 } else { UNSURE_SHOWS },
-        present: if ion { PRESENT[2] } else { 1.0 },
+        present: match (ion, anywhere) {
+            (true, _) => PRESENT[2],
+            (false, true) => PRESENT[3],
+            (false, false) => 1.0,
+        },
         rating: Some(rating),
     };
     lines.iter().map(mark).collect()
