@@ -27,6 +27,8 @@
 
 #[path = "confidence/ask.rs"]
 mod ask;
+#[path = "confidence/chance.rs"]
+mod chance;
 #[path = "population/dice.rs"]
 mod dice;
 #[path = "confidence/draw.rs"]
@@ -57,6 +59,8 @@ const FIRST_VARIABLE: &str = "GLOWTELL_POPULATION_FIRST";
 const MAKING: (u64, u64) = (1_000_000, 3000);
 /// Recordings that judge it.
 const JUDGING: (u64, u64) = (2_000_000, 5000);
+/// Recordings in which decoys are held against names.
+const DECOYS: (u64, u64) = (4_500_000, 1000);
 /// Recordings of the sample that every run of the tests judges.
 const SAMPLE: u64 = 40;
 
@@ -137,6 +141,14 @@ fn helium_in_neon() {
     let (false_seen, text) = pairs::helium_and_neon();
     println!("{text}");
     assert_eq!(false_seen, 0);
+}
+
+#[test]
+#[ignore = "takes minutes"]
+fn decoys_account_for_what_is_named_by_chance() {
+    let (named, absent, by_chance) = chance::account(seeds(DECOYS));
+    println!("{named} names, {absent} of what is not there, {by_chance:.1} by chance at most");
+    assert!(named > 0 && absent as f64 <= by_chance, "{absent} {by_chance}");
 }
 
 #[test]

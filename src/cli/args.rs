@@ -167,6 +167,10 @@ pub struct AskedArgs {
         default_value_t = glowtell::gases::GasSettings::default().factory_axis_u_nm
     )]
     pub axis_u: f64,
+    /// Displace the lines of every species asked about, and say what share of the names chance
+    /// accounts for
+    #[arg(long)]
+    pub chance: bool,
 }
 
 /// Set the wavelength axis by a recording of a lamp, or by several lamps together

@@ -161,6 +161,7 @@ impl AskedArgs {
             gases: GasSettings {
                 ask: self.ask.iter().map(|s| s.trim().to_string()).collect(),
                 factory_axis_u_nm: self.axis_u,
+                chance: self.chance,
                 ..GasSettings::default()
             },
             ..Settings::default()

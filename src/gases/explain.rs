@@ -1,10 +1,11 @@
 //! Species taken in one by one, the surest first, each explaining its peaks away for the others.
 
+use super::GasSettings;
 use super::bands::Shape;
+use super::chance::{self, Chance};
 use super::evidence::{Evidence, Scene, Showing, explains, weigh};
 use super::pattern::Pattern;
 use super::verdict::{self, Judged};
-use super::{GasSettings, chance};
 
 /// Most species that are taken to explain a recording.
 const MAX_EXPLAINING: usize = 12;
@@ -104,19 +105,21 @@ pub fn judge(
         .map(|(k, p)| {
             let others = total(explained, scene, Some(k));
             let evidence = weigh(&p.features, met[k].clone(), scene, &others);
-            let chance = if evidence.nats > CHANCE_FROM_NATS || taken[k] {
-                chance::level(p, scene, &others, range, settings.decoys, settings.seed).max(0.0)
+            let chance = if settings.chance || evidence.nats > CHANCE_FROM_NATS || taken[k] {
+                chance::measure(p, scene, &others, range, settings.decoys, settings.seed)
             } else {
-                0.0
+                Chance::default()
             };
             // Peaks on a band and its shape are the same light: the larger counts, not the sum.
-            let by_lines = verdict::log_odds(p, evidence.nats - chance);
+            let by_lines = verdict::log_odds(p, evidence.nats - chance.level);
             let by_shape = shapes[k]
                 .as_ref()
                 .and_then(|s| verdict::odds_of_shape(p, s))
                 .unwrap_or(f64::NEG_INFINITY);
             let log_odds = by_lines.max(by_shape);
-            Judged { evidence, chance, others, log_odds }
+            let by_chance =
+                chance.copies.iter().map(|n| verdict::log_odds(p, n - chance.level)).collect();
+            Judged { evidence, chance: chance.level, by_lines, by_chance, others, log_odds }
         })
         .collect()
 }

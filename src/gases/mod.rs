@@ -74,11 +74,14 @@ pub struct GasSettings {
     pub decoys: usize,
     /// Seed of the displacements.
     pub seed: u64,
+    /// Displaces the lines of every species, not only of those in question, and says what share of
+    /// the names chance accounts for.
+    pub chance: bool,
 }
 
 impl Default for GasSettings {
     fn default() -> Self {
-        GasSettings { ask: Vec::new(), factory_axis_u_nm: 1.2, decoys: 40, seed: 1 }
+        GasSettings { ask: Vec::new(), factory_axis_u_nm: 1.2, decoys: 40, seed: 1, chance: false }
     }
 }
 
@@ -212,8 +215,25 @@ pub struct GasReport {
     pub ghosts: Vec<Ghost>,
     /// Share of the lines' light that no species explains, 0 to 1.
     pub unexplained: f64,
+    /// What chance accounts for among the names; `None` where it was not asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chance: Option<ChanceShare>,
     /// What to beware of, one sentence each.
     pub notes: Vec<String>,
     /// Settings.
     pub settings: GasSettings,
+}
+
+/// How many names chance accounts for, by displaced copies of the line patterns (decoys).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ChanceShare {
+    /// Species that are seen or likely by their lines.
+    pub named: usize,
+    /// Displaced copies of the patterns of all species asked about.
+    pub copies: usize,
+    /// Copies whose log odds reach those of the weakest species named.
+    pub reached: usize,
+    /// Share of the names that chance accounts for, at most: (reached + 1) / (copies of each pattern ·
+    /// named), 0 to 1 (Levitsky et al., J. Proteome Res. 16 (2017) 689).
+    pub share: f64,
 }

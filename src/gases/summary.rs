@@ -167,6 +167,7 @@ pub fn nothing_narrow(
             .collect(),
         ghosts: Vec::new(),
         unexplained: 1.0,
+        chance: None,
         notes: vec![format!(
             "{reason}: this is a lamp without lines, darkness, or a recording too weak to tell"
         )],

@@ -1,6 +1,7 @@
 //! From evidence to a word, with its reason and its limit.
 
 use super::bands::Shape;
+use super::chance::share_of_chance;
 use super::confidence::{Class, Clues};
 use super::evidence::{Evidence, Scene, Showing};
 use super::limit::{limit, limit_of_shape};
@@ -8,7 +9,9 @@ use super::mixture::Part;
 use super::pattern::Pattern;
 use super::summary::{NO_SHIFT, by_gas, claimed_share};
 use super::words::{self, reason};
-use super::{GasReport, GasSettings, LineEvidence, ModelLine, SpeciesVerdict, Verdict};
+use super::{
+    ChanceShare, GasReport, GasSettings, LineEvidence, ModelLine, SpeciesVerdict, Verdict,
+};
 use crate::reference::SpeciesKind;
 use crate::signal::PeakList;
 use crate::{Measured, Spectrum};
@@ -78,6 +81,10 @@ pub struct Judged {
     pub evidence: Evidence,
     /// Nats that displaced patterns reach.
     pub chance: f64,
+    /// Log odds by lines alone, nats.
+    pub by_lines: f64,
+    /// The same of its displaced copies, as far as they were tried.
+    pub by_chance: Vec<f64>,
     /// What the others explain of each peak.
     pub others: Vec<f64>,
     /// Log odds, nats.
@@ -147,6 +154,7 @@ pub fn conclude(case: &Case) -> GasReport {
             );
         }
     }
+    let chance = case.settings.chance.then(|| chance_of(case, &species));
     species.sort_by(|a, b| {
         b.probability.total_cmp(&a.probability).then_with(|| a.species.cmp(&b.species))
     });
@@ -160,6 +168,16 @@ pub fn conclude(case: &Case) -> GasReport {
             "the axis is as the file has it: {} nm (k = 1) was allowed for a common error of all \
              lines",
             case.settings.factory_axis_u_nm
+        ));
+    }
+    if let Some(c) = chance.as_ref().filter(|c| c.named > 0) {
+        notes.push(format!(
+            "of {} displaced copies of all line patterns asked for, {} reach what the weakest of the \
+             {} species named by lines has: chance accounts for at most {:.1} % of these names",
+            c.copies,
+            c.reached,
+            c.named,
+            100.0 * c.share
         ));
     }
     if lost {
@@ -182,8 +200,32 @@ pub fn conclude(case: &Case) -> GasReport {
         assignments: Vec::new(),
         ghosts: Vec::new(),
         unexplained: 1.0 - claimed,
+        chance,
         notes,
         settings: case.settings.clone(),
+    }
+}
+
+/// What chance accounts for among the species that are named by their lines; `species` in the order of
+/// the patterns.
+fn chance_of(case: &Case, species: &[SpeciesVerdict]) -> ChanceShare {
+    let named: Vec<f64> = species
+        .iter()
+        .zip(case.judged)
+        .filter(|(s, j)| {
+            // What its bands' shape alone names is not tried by displaced lines.
+            matches!(s.verdict, Verdict::Seen | Verdict::Likely) && j.by_lines >= j.log_odds
+        })
+        .map(|(_, j)| j.by_lines)
+        .collect();
+    let weakest = named.iter().copied().fold(f64::INFINITY, f64::min);
+    let all = case.judged.iter().flat_map(|j| &j.by_chance);
+    let reached = all.clone().filter(|odds| **odds >= weakest).count();
+    ChanceShare {
+        named: named.len(),
+        copies: all.count(),
+        reached,
+        share: share_of_chance(named.len(), reached, case.settings.decoys),
     }
 }
 

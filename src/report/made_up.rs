@@ -163,6 +163,7 @@ pub fn report(list: &PeakList) -> GasReport {
             .map(|i| Ghost { peak: i, what: "second order of Hg I 365.02".into() })
             .collect(),
         unexplained: 0.021,
+        chance: None,
         notes: vec!["the axis has been moved by a common shift".into()],
         settings: GasSettings::default(),
     }
