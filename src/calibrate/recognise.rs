@@ -37,6 +37,8 @@ pub const MIN_BLIND_ANCHORS: usize = 3;
 const TELLING: (f64, f64) = (12.0, 0.5);
 /// Distance in line widths from which two axes are different.
 const DIFFERENT_FWHM: f64 = 3.0;
+/// Distance in line widths at which so few of these peaks suffice: no refinement goes so far.
+const FAR: (f64, usize) = (5.0, 2);
 
 /// A lamp's pattern on one axis.
 pub struct Recognised {
@@ -218,13 +220,16 @@ impl Chance {
     }
 }
 
-/// True where two axes put a good part of the tallest peaks at different wavelengths.
+/// True where two axes put a good part of the tallest peaks at different wavelengths, or some of them
+/// far apart.
 fn different(ground: &Ground, a: &Trial, b: &Trial) -> bool {
     let fwhm_nm = ground.fwhm_own * a.c[1].abs() / ground.half();
     let telling: Vec<f64> =
         ground.seen.iter().filter(|s| s.rank <= TELLING.0).map(|s| ground.t(s.x)).collect();
-    let apart = telling.iter().filter(|t| (a.nm(**t) - b.nm(**t)).abs() > DIFFERENT_FWHM * fwhm_nm);
-    apart.count() as f64 >= TELLING.1 * telling.len() as f64
+    let apart = |fwhm: f64| {
+        telling.iter().filter(|t| (a.nm(**t) - b.nm(**t)).abs() > fwhm * fwhm_nm).count()
+    };
+    apart(DIFFERENT_FWHM) as f64 >= TELLING.1 * telling.len() as f64 || apart(FAR.0) >= FAR.1
 }
 
 /// Gases of the usual lamps whose lines stand beside those of the `known` ones: what a mixture holds

@@ -368,11 +368,15 @@ impl Ground<'_> {
 
     /// The axes that bring the peaks onto the lamp's lines, best first.
     pub fn search(&self, octaves: &Octaves, search_nm: f64) -> Vec<Trial> {
-        let trials = match self.kind {
-            AxisKind::Nm => self.near(octaves, search_nm),
-            AxisKind::Pixel => self.blind(octaves),
+        let mut refined = match self.kind {
+            AxisKind::Nm => self.refine(octaves, &self.near(octaves, search_nm)),
+            AxisKind::Pixel => {
+                let (trials, elected) = self.blind(octaves);
+                let mut refined = self.refine(octaves, &trials);
+                refined.extend(self.refine(octaves, &elected));
+                best_first(refined)
+            }
         };
-        let mut refined = self.refine(octaves, &trials);
         for t in refined.iter_mut().take(CLIMBED) {
             *t = self.climb(octaves, *t);
         }
@@ -419,8 +423,9 @@ impl Ground<'_> {
     /// All promising axes for a recording of which nothing is known but the order of its points.
     ///
     /// Two tall peaks are taken for two strong lines; the other tall peaks then vote on the
-    /// curvature, each for those that bring it onto a line.
-    fn blind(&self, octaves: &Octaves) -> Vec<Trial> {
+    /// curvature, each for those that bring it onto a line. Returned are those that fit best, and those
+    /// with the most votes: lines that the detector does not see count against the former.
+    fn blind(&self, octaves: &Octaves) -> (Vec<Trial>, Vec<Trial>) {
         let mut tall: Vec<&Seen> = self.seen.iter().filter(|s| !s.broad).collect();
         tall.sort_by(|a, b| a.rank.total_cmp(&b.rank));
         tall.truncate(VOTERS);
@@ -485,11 +490,13 @@ impl Ground<'_> {
             starts.extend(most_votes(tail, STARTS / 2));
         }
         let mut buffer = Buffer::default();
-        let out = most_votes(starts, STARTS)
-            .into_iter()
-            .filter_map(|(_, c)| self.judge(octaves, c, &mut buffer))
-            .collect();
-        best_first(out)
+        let mut judge =
+            |(votes, c)| self.judge(octaves, c, &mut buffer).map(|trial| (votes, trial));
+        let mut all: Vec<(f32, Trial)> =
+            most_votes(starts, STARTS).into_iter().filter_map(&mut judge).collect();
+        all.sort_by(|a, b| b.0.total_cmp(&a.0));
+        let elected = all.iter().map(|(_, t)| *t).take(ELECTED).collect();
+        (best_first(all.into_iter().map(|(_, t)| t).collect()), elected)
     }
 }
 
@@ -624,6 +631,8 @@ const FEW: usize = 6;
 const ROUNDS: usize = 5;
 /// How many different trials are refined.
 const REFINED: usize = 12;
+/// How many of those with the most votes are refined besides.
+const ELECTED: usize = 30;
 /// How many of the best are refined further.
 const CLIMBED: usize = 2;
 /// How many trials are kept.

@@ -39,6 +39,24 @@ const MAX_STEPS: usize = 16;
 /// (common practice, no published source).
 const STRANGER: [(f64, f64); 3] =
     [(0.0, 4.0), (-std::f64::consts::LN_10, 2.0), (f64::NEG_INFINITY, 1.0)];
+/// Main features of a fluorescent lamp's light in the room, nm, with the uncertainty of their places
+/// (the lamp table) …
+const ROOM_NM: [(f64, f64); 8] = [
+    (404.6565, 0.0),
+    (435.8335, 0.0),
+    (487.7, 1.5),
+    (542.4, 1.2),
+    (546.075, 0.0),
+    (576.961, 0.0),
+    (579.067, 0.0),
+    (611.5, 0.5),
+];
+/// … how near in line widths a peak must be to one …
+const ROOM_FWHM: f64 = 0.3;
+/// … how many peaks it takes that the room's light is there …
+const ROOM_LEAST: usize = 2;
+/// … and what each of these costs then, nats.
+const ROOM_NATS: f64 = 0.5;
 /// Distance in line widths within which a peak is a second-order image of a line.
 const IMAGE_FWHM: f64 = 1.0;
 /// Standing of a line too faint to be expected where another one lays claim to the same peak.
@@ -79,7 +97,8 @@ fn covered(seen: &[Seen], nm: &[f64], at: f64, fwhm_nm: f64) -> bool {
     pairs.any(|(nm, s)| (nm - at).abs() < HIDES_FWHM * fwhm_nm * s.breadth.min(MAX_BREADTH))
 }
 
-/// Nats lost for tall peaks that are nothing of the lamp's, nor second-order images of its lines.
+/// Nats lost for tall peaks that are nothing of the lamp's, nor second-order images of its lines; little
+/// for those of a fluorescent lamp in the room, where several are there.
 fn strangers(seen: &[Seen], nm: &[f64], explained: &[bool; MAX_SEEN], fwhm_nm: f64) -> f64 {
     let own = || seen.iter().zip(nm).zip(explained).filter(|(_, e)| **e).map(|(s, _)| s);
     let tallest = own().map(|(s, _)| s.ln_height).fold(f64::NEG_INFINITY, f64::max);
@@ -88,13 +107,25 @@ fn strangers(seen: &[Seen], nm: &[f64], explained: &[bool; MAX_SEEN], fwhm_nm: f
             (2.0 * nm - at).abs() < IMAGE_FWHM * fwhm_nm && o.ln_height > s.ln_height
         })
     };
-    seen.iter()
+    let all: Vec<(&Seen, f64)> = seen
+        .iter()
         .zip(nm)
         .zip(explained)
         .filter(|((s, _), e)| !**e && s.rank <= STRANGERS_LOOKED_AT as f64)
-        .filter(|((s, nm), _)| !image(s, **nm))
-        .map(|((s, _), _)| {
-            let over = s.ln_height - tallest;
+        .map(|((s, nm), _)| (s, *nm))
+        .filter(|(s, nm)| !image(s, *nm))
+        .collect();
+    let of_the_room = |(s, nm): &(&Seen, f64)| {
+        let near = |(at, u): &(f64, f64)| (at - nm).abs() < ROOM_FWHM * fwhm_nm + u;
+        s.ln_height < tallest && ROOM_NM.iter().any(near)
+    };
+    let lit = all.iter().filter(|s| of_the_room(s)).count() >= ROOM_LEAST;
+    all.iter()
+        .map(|stranger| {
+            if lit && of_the_room(stranger) {
+                return ROOM_NATS;
+            }
+            let over = stranger.0.ln_height - tallest;
             STRANGER.iter().find(|(from, _)| over > *from).map_or(0.0, |(_, nats)| *nats)
         })
         .sum()
