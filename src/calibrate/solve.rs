@@ -414,8 +414,9 @@ impl<'a> Solver<'a> {
         }
         self.keep_to_what_is_there(r, &mut matched, fwhm_nm)?;
         let hidden = self.hidden(r, index, &matched, &|x| trial.nm(t(x)));
+        let placed: Vec<&str> = hidden.iter().map(|m| m.line.emission.name.as_str()).collect();
         if !hidden.is_empty() {
-            matched.extend(hidden);
+            matched.extend(hidden.iter().copied());
             matched.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
             drop_outliers(&mut matched, &mut left, r, MIN_ANCHORS)?;
         }
@@ -477,6 +478,14 @@ impl<'a> Solver<'a> {
         if out.matched.len() > before {
             drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut out.matched, &mut out.left)?;
             out.fit = fit_of(&out.matched, r)?;
+        }
+        for name in placed {
+            if out.matched.iter().any(|m| m.line.emission.name == name) {
+                out.left.retain(|l| l.feature != name);
+                out.notes.push(format!(
+                    "{name} is hidden by its neighbours, and was placed by a fit of all that stand there"
+                ));
+            }
         }
         for l in &core {
             let used = out.matched.iter().any(|m| m.line.emission == l.emission);
