@@ -2,8 +2,9 @@
 
 use super::fit::{self, AxisFit, Point};
 use super::marks::Mark;
+use super::octaves::Octaves;
 use super::score::{FITTED_PLACE_FWHM, Seen};
-use super::search::{Ground, Octaves, Trial};
+use super::search::{Ground, Trial};
 use super::weigh::REACH_SIGMA;
 
 /// Rounds of the climb: each brings one more tall peak onto a line.

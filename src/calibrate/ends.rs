@@ -8,8 +8,9 @@ use super::LeftOut;
 use super::anchors::Match;
 use super::fit::{self, Point};
 use super::marks::Mark;
+use super::octaves::Octaves;
 use super::recognise::MARGIN_NATS;
-use super::search::{Ground, Octaves, Trial};
+use super::search::{Ground, Trial};
 use super::weigh::REACH_SIGMA;
 
 /// Uncertainty in line widths (k = 1) with which the other anchors must foretell an end: two of them

@@ -1,9 +1,10 @@
 //! Whether a lamp's pattern is in a recording, and on which axis.
 
 use super::lamp::Lamp;
+use super::octaves::Octaves;
 use super::pattern::LampPattern;
 use super::score;
-use super::search::{Ground, Octaves, Trial};
+use super::search::{Ground, Trial};
 use crate::AxisKind;
 use crate::reference::Tables;
 

@@ -2,12 +2,12 @@
 
 use super::AxisModel;
 use super::fit::{self, Point};
-use super::marks::{Mark, SEEDS_IN_VIEW, in_view};
-use super::pattern::LampPattern;
+use super::marks::Mark;
+use super::octaves::Octaves;
+use super::poll::{Electorate, MIN_VOTED, Poll, may_start, may_start_together};
 use super::score::{FITTED_PLACE_FWHM, PLACE_FWHM, Score, Seen, score};
 use super::weigh::weigh;
 use crate::AxisKind;
-use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
 
 /// Smallest and largest dispersion of array spectrometers, nm per pixel.
 pub const DISPERSION_NM: (f64, f64) = (0.03, 1.5);
@@ -18,19 +18,13 @@ pub const REACH_NM: (f64, f64) = (150.0, 2100.0);
 const DEAD_END_NM: f64 = 100.0;
 /// Most that the dispersion may change from the middle of the axis to its end, as a share: four
 /// times the second Chebyshev coefficient over the first, for the prior's two standard deviations.
-const MAX_CURVATURE: f64 = 0.32;
+pub const MAX_CURVATURE: f64 = 0.32;
 /// How many of the tallest peaks start the search.
 const TRIED: usize = 12;
 /// How many more of the tallest peaks vote on the curvature.
 const VOTERS: usize = 20;
-/// Steps of the curvature between its limits: fine enough for a line that is a thousandth of the
-/// recording.
-const CURVATURES: usize = 256;
 /// How far a voting peak may lie off its mark, in line widths.
 const VOTE_FWHM: f64 = 0.5;
-/// Product of the distances from the two starting peaks (in half recordings) below which a peak
-/// says nothing of the curvature.
-const MIN_LEVER: f64 = 0.01;
 /// How many of the starts with the most votes are looked at in full.
 const STARTS: usize = 1200;
 /// Most that a factory nm axis is tilted, nm from its middle to its end (common practice, no
@@ -41,25 +35,6 @@ const NEAR_SEEDS: usize = 24;
 /// How far the ends of an axis may lie from where the user says, as a share of the span, and at
 /// least in nm.
 const ABOUT: (f64, f64) = (0.1, 20.0);
-/// Least and most displacement of a false lamp's lines, as a share of the recording's span: what
-/// keeps crowds crowds and voids voids …
-const FALSE_SHIFT_SPAN: (f64, f64) = (0.03, 0.15);
-/// … but at least this in line widths, that no line meets its own peak …
-const FALSE_SHIFT_FWHM: f64 = 3.0;
-/// … and at most no less than this times the least.
-const FALSE_SHIFT_RATIO: f64 = 3.0;
-/// Step in the logarithm of strength from one list of an electorate to the next, and number of lists:
-/// down to the faintest line of the tables.
-const STRENGTH_STEP: f64 = 0.75;
-const STRENGTH_STEPS: usize = 14;
-/// Steps of wavelength by which an electorate finds who is in view, nm, and their number: beyond all
-/// that an axis may reach.
-const ROLL_STEP_NM: f64 = 4.0;
-const ROLL_STEPS: usize = 600;
-/// Steps below the strongest line in view down to which lines vote: a hundredth.
-const DEPTH: usize = 6;
-/// Most lines that vote, as far as they are told by strength: somewhat more than peaks.
-const MOST_VOTED: usize = 24;
 
 /// An axis that was tried: a series of Chebyshev polynomials of t, which runs from −1 to 1 over the
 /// recording.
@@ -80,130 +55,6 @@ impl Trial {
             (b1, b2) = (c + 2.0 * t * b1 - b2, b1);
         }
         self.c[0] + t * b1 - b2
-    }
-}
-
-/// The lamp's marks for each octave of dispersion that the instrument may have: what merges and
-/// which lines are strong among their neighbours depends on it.
-pub struct Octaves(Vec<Octave>);
-
-/// A lamp's marks where the dispersion lies within a factor of two.
-#[derive(Clone)]
-struct Octave {
-    /// Least dispersion, nm per unit of the own axis.
-    dispersion: f64,
-    /// Line width and span of a recording in its middle, nm.
-    fwhm_nm: f64,
-    span_nm: f64,
-    /// All marks, ascending.
-    marks: Vec<Mark>,
-}
-
-impl Octaves {
-    /// For the axis of `ground`.
-    pub fn new(pattern: &LampPattern, ground: &Ground) -> Self {
-        let points = ground.range[1] - ground.range[0];
-        let mut steps = vec![1.0];
-        if ground.kind == AxisKind::Pixel {
-            steps.clear();
-            let mut d = DISPERSION_NM.0;
-            while d < DISPERSION_NM.1 {
-                steps.push(d);
-                d *= 2.0;
-            }
-        }
-        let middle = if ground.kind == AxisKind::Pixel { std::f64::consts::SQRT_2 } else { 1.0 };
-        let octave = |d: f64| {
-            let (fwhm_nm, span_nm) = (ground.fwhm_own * d * middle, points * d * middle);
-            Octave { dispersion: d, fwhm_nm, span_nm, marks: pattern.marks(fwhm_nm, span_nm) }
-        };
-        Octaves(steps.into_iter().map(octave).collect())
-    }
-
-    /// A false lamp: each line displaced on its own by the numbers that follow from this seed.
-    pub fn displaced(&self, seed: u64) -> Self {
-        Octaves(self.0.iter().map(|o| o.displaced(seed)).collect())
-    }
-
-    /// All marks for a dispersion.
-    pub fn at(&self, dispersion: f64) -> &[Mark] {
-        let k = self.0.partition_point(|o| o.dispersion <= dispersion);
-        &self.0[k.max(1) - 1].marks
-    }
-
-    /// Marks that a recording of this dispersion over `range` (nm) may show.
-    pub fn in_view(&self, dispersion: f64, range: (f64, f64)) -> Vec<Mark> {
-        in_view(self.at(dispersion), range)
-    }
-}
-
-impl Octave {
-    fn displaced(&self, seed: u64) -> Self {
-        let least = (FALSE_SHIFT_SPAN.0 * self.span_nm).max(FALSE_SHIFT_FWHM * self.fwhm_nm);
-        let most = (FALSE_SHIFT_SPAN.1 * self.span_nm).max(FALSE_SHIFT_RATIO * least);
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        let mut marks = self.marks.clone();
-        for m in &mut marks {
-            let d = rng.random_range(least..most);
-            m.nm += if rng.random_bool(0.5) { d } else { -d };
-        }
-        marks.sort_by(|a, b| a.nm.total_cmp(&b.nm));
-        Octave { marks, ..*self }
-    }
-
-    /// Marks that start a search or vote in it.
-    fn sure(&self, fwhm_nm: f64) -> impl Iterator<Item = &Mark> {
-        // A phosphor's peak serves where its place is surer than the line is wide.
-        self.marks.iter().filter(move |m| m.line || m.u_nm < SEED_U_FWHM * fwhm_nm)
-    }
-}
-
-/// The marks that vote, in lists that go the further down in strength.
-struct Electorate {
-    lists: Vec<Roll>,
-}
-
-/// Marks, ascending, with the number of those below each step of wavelength.
-struct Roll {
-    marks: Vec<Mark>,
-    below: Vec<u16>,
-}
-
-impl Roll {
-    fn new(marks: Vec<Mark>) -> Self {
-        let steps = (0..=ROLL_STEPS).map(|k| k as f64 * ROLL_STEP_NM);
-        let below = steps.map(|nm| marks.partition_point(|m| m.nm < nm) as u16).collect();
-        Roll { marks, below }
-    }
-
-    /// Which of them lie in a range, nm, to the next step outwards.
-    fn within(&self, (lo, hi): (f64, f64)) -> std::ops::Range<usize> {
-        let step = |nm: f64| (nm.max(0.0) / ROLL_STEP_NM) as usize;
-        let (from, to) = (step(lo).min(ROLL_STEPS), (step(hi) + 1).min(ROLL_STEPS));
-        usize::from(self.below[from])..usize::from(self.below[to])
-    }
-}
-
-impl Electorate {
-    fn new<'a>(marks: impl Iterator<Item = &'a Mark>) -> Self {
-        let marks: Vec<&Mark> =
-            marks.filter(|m| m.rating.map_or(m.shows > MIN_VOTED, |r| !r.ion)).collect();
-        let list = |k: usize| {
-            let least = -(k as f64) * STRENGTH_STEP;
-            let strong =
-                |m: &&&Mark| m.rating.is_none_or(|r| m.ln_strength - r.ln_anywhere >= least);
-            Roll::new(marks.iter().filter(strong).map(|m| **m).collect())
-        };
-        Electorate { lists: (0..STRENGTH_STEPS).map(list).collect() }
-    }
-
-    /// Those who vote on an axis over this range, nm: the strongest in view.
-    fn in_view(&self, range: (f64, f64)) -> &[Mark] {
-        let count = |list: &Roll| list.within(range).len();
-        let first = self.lists.partition_point(|l| count(l) == 0);
-        let deepest = self.lists.partition_point(|l| count(l) <= MOST_VOTED);
-        let k = deepest.min(first + DEPTH + 1).clamp(1, self.lists.len()) - 1;
-        &self.lists[k].marks[self.lists[k].within(range)]
     }
 }
 
@@ -507,118 +358,10 @@ struct Buffer {
     seen: Vec<Seen>,
 }
 
-/// The poll of the tall peaks on the curvature of an axis through two of them.
-struct Poll {
-    /// Differences of the number of votes from step to step.
-    rise: Vec<f32>,
-    /// Curvature, its tolerance and weight of each vote.
-    votes: Vec<(f64, f64, f32)>,
-}
-
-impl Poll {
-    fn new() -> Self {
-        Poll { rise: vec![0.0; CURVATURES + 2], votes: Vec::new() }
-    }
-
-    /// Number of votes for the best curvature d of λ = c0 + c1 t + d (t − t1)(t − t2), and d.
-    fn vote(
-        &mut self,
-        voters: &[f64],
-        (p1, p2): (usize, usize),
-        (c0, c1): (f64, f64),
-        marks: &[Mark],
-        tolerance_nm: f64,
-    ) -> (f32, f64) {
-        // d is twice the second Chebyshev coefficient.
-        let most = 0.5 * MAX_CURVATURE * c1.abs();
-        let bin = 2.0 * most / CURVATURES as f64;
-        self.rise.fill(0.0);
-        self.votes.clear();
-        let mut level = 0.0;
-        for (k, t) in voters.iter().enumerate() {
-            if k == p1 || k == p2 {
-                continue;
-            }
-            let lever = (t - voters[p1]) * (t - voters[p2]);
-            let straight = c0 + c1 * t;
-            // Taller peaks are more surely lines of the lamp.
-            let weight = 1.0 / (1.0 + RANK_LOSS * k as f32);
-            if lever.abs() < MIN_LEVER {
-                let at = marks.partition_point(|m| m.nm < straight - tolerance_nm);
-                if marks.get(at).is_some_and(|m| m.nm <= straight + tolerance_nm) {
-                    level += weight;
-                }
-                continue;
-            }
-            let reach = most * lever.abs() + tolerance_nm;
-            let from = marks.partition_point(|m| m.nm < straight - reach);
-            for m in marks[from..].iter().take_while(|m| m.nm <= straight + reach) {
-                let d = (m.nm - straight) / lever;
-                let tol = ((tolerance_nm + m.u_nm) / lever.abs()).min(most);
-                let step = |d: f64| ((d + most) / bin).clamp(0.0, CURVATURES as f64) as usize;
-                self.rise[step(d - tol)] += weight;
-                self.rise[step(d + tol) + 1] -= weight;
-                self.votes.push((d, tol, weight));
-            }
-        }
-        let (mut best, mut at, mut sum) = (f32::NEG_INFINITY, 0, 0.0);
-        for (k, r) in self.rise.iter().enumerate() {
-            sum += r;
-            if sum > best {
-                (best, at) = (sum, k);
-            }
-        }
-        // Weighted mean of those who voted for it.
-        let centre = (at as f64 + 0.5) * bin - most;
-        let (mut s, mut w) = (0.0, 0.0);
-        for (d, tol, weight) in &self.votes {
-            if (d - centre).abs() <= tol + bin {
-                let g = f64::from(*weight) / (tol * tol);
-                s += g * d;
-                w += g;
-            }
-        }
-        (best + level, if w > 0.0 { s / w } else { 0.0 })
-    }
-}
-
-/// True where two marks may start the search on an axis that has these voters in view: both are strong
-/// there, and one surely shows.
-fn may_start(m1: &Mark, m2: &Mark, marks: &[Mark]) -> bool {
-    let shows = |m: &Mark| {
-        let Some(r) = m.rating else { return m.shows };
-        let (mut top, mut stronger) = (m.ln_strength, 0);
-        for o in marks.iter().filter(|o| o.group == m.group && o.ln_strength > m.ln_strength) {
-            top = top.max(o.ln_strength);
-            stronger += 1;
-        }
-        if stronger < SEEDS_IN_VIEW { r.shows(m.nm, m.ln_strength, top) } else { 0.0 }
-    };
-    let (a, b) = (shows(m1), shows(m2));
-    a.max(b) >= SURE_SHOWS && a.min(b) >= MIN_VOTED
-}
-
-/// The same as far as the lines between them tell it.
-fn may_start_together(m1: &Mark, m2: &Mark, marks: &[Mark]) -> bool {
-    let few = |m: &Mark| {
-        let stronger = |o: &&Mark| o.group == m.group && o.ln_strength > m.ln_strength;
-        m.rating.is_none() || marks.iter().filter(stronger).count() < SEEDS_IN_VIEW
-    };
-    few(m1) && few(m2)
-}
-
-/// Loss of a vote's weight from one peak to the next lower.
-const RANK_LOSS: f32 = 0.05;
 /// Lines that show less often neither vote nor are fitted in the search.
 const MIN_SHOWS: f64 = 0.5;
-/// Features that show less often are not voted for, nor fitted in the last round of the refinement.
-const MIN_VOTED: f64 = 0.35;
 /// Probability that a vote falls on a line by chance, at most.
 const MOST_CHANCE: f64 = 0.8;
-/// Uncertainty of place in line widths up to which a phosphor's peak starts a search and votes.
-const SEED_U_FWHM: f64 = 0.5;
-/// Of two lines that start a search, one must show at least this often.
-const SURE_SHOWS: f64 = 0.6;
 /// Reach in line widths for a line's peak in the refinement, besides twice the axis' uncertainty …
 const REACH_FWHM: f64 = 0.3;
 /// … which is this on the trial's axis.

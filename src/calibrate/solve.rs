@@ -7,12 +7,13 @@ use super::ends::drop_doubtful;
 use super::fit::{self, AxisFit};
 use super::lamp::Lamp;
 use super::marks::in_view;
+use super::octaves::Octaves;
 use super::pattern::{AnchorLine, LampPattern, Role};
 use super::recognise::{
     MIN_ANCHORS, MIN_BLIND_ANCHORS, Recognised, companions, recognise, recognise_any,
 };
 use super::score::{self, Seen};
-use super::search::{Ground, Octaves, Trial};
+use super::search::{Ground, Trial};
 use super::unblend::{Unblended, unblend};
 use super::width::line_width;
 use super::{Anchor, CalibrateSettings, LampUsed, LeftOut, Profile, fit_models_knowing};
