@@ -30,7 +30,7 @@
 //! | mercury in the fluorescent lamp | the usual light of each multiplet times 1/3 to 3 (log-uniform), of its lines 0.8 to 1.25 of that; one multiplet in ten missing, but not 404.66, 435.83 and 546.07, which no lamp lacks; glass edge 305 to 360 nm |
 //! | its phosphors | whole 0.3 to 3 times the usual; each peak's light times 1/3 to 3, place within its table's u, width 0.8 to 1.25 times, one in ten missing |
 //! | its argon | in 1 of 3: strongest line 0.03 to 0.5 of the green mercury line |
-//! | gas lamps | kT 0.4 to 1.5 eV; each line's light scattered log-normally with the standard deviation of log-uniform 1/3 to 3; one line in ten missing; ion's lines of Ar and Kr 0.02 to 0.3 in 1 of 4; argon of Hg+Ar 0.1 to 1 of the mercury |
+//! | gas lamps | kT 0.4 to 1.5 eV; each line's light scattered log-normally with the standard deviation of log-uniform 1/3 to 3; one line in ten missing; ion's lines of Ar and Kr 0.02 to 0.3 in 1 of 4; argon of Hg+Ar 0.1 to 1 of the mercury, by the strongest line of each from 350 to 1100 nm |
 //! | factory axis | offset, tilt and curvature in free proportion, largest error 0 to 3 nm |
 
 #[path = "population/dice.rs"]

@@ -11,7 +11,7 @@ use crate::{AxisKind, Measured, Spectrum};
 /// sampling (published calibrations bottom out at 0.01 to 0.05 pixel; a line is 2 to 6 wide).
 const PLACE_FLOOR_FWHM: f64 = 0.02;
 /// The same where a phosphor peak or another line stands within [`CROWDED_FWHM`] line widths.
-const CROWDED_FLOOR_FWHM: f64 = 0.12;
+pub const CROWDED_FLOOR_FWHM: f64 = 0.12;
 /// Distance in line widths within which a neighbour pulls a fitted line.
 const CROWDED_FWHM: f64 = 2.0;
 /// Height of a neighbour, as a share of the line's own, from which it pulls.

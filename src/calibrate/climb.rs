@@ -36,8 +36,7 @@ impl Ground<'_> {
     fn step(&self, octaves: &Octaves, from: &Trial) -> Option<Trial> {
         let dispersion = from.c[1].abs() / self.half();
         let fwhm_nm = self.fwhm_own * dispersion;
-        let ends = (from.nm(-1.0), from.nm(1.0));
-        let marks = octaves.in_view(dispersion, (ends.0.min(ends.1), ends.0.max(ends.1)));
+        let marks = octaves.in_view(dispersion, from.range());
         let nm = |s: &Seen| from.nm(self.t(s.x));
         let meets = |m: &Mark, s: &Seen| {
             (m.nm - nm(s)).abs() < MEETS_FWHM * fwhm_nm + m.u_nm && m.may_be(s, fwhm_nm)

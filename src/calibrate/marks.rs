@@ -14,7 +14,8 @@ pub struct Mark {
     pub nm: f64,
     /// Scatter allowed for its place besides the line width, nm.
     pub u_nm: f64,
-    /// Probability that a recording of the lamp shows it.
+    /// Probability that a recording of the lamp shows it: of a rated line, one that covers all of the
+    /// gas, until [`in_view`] has set it.
     pub shows: f64,
     /// Least width that its peak has, nm: of a phosphor's; 0 for lines.
     pub least_nm: f64,
@@ -173,8 +174,8 @@ impl LampPattern {
                 .filter(|e| e.role == Role::Line && e.gas == gas && e.ion == ion)
                 .collect();
             let merged = merge(&lines, fwhm_nm);
-            // Beside another gas, one does not shine in a stretch where it has no strong line.
             if gas != MERCURY {
+                // Beside another gas, one does not shine in a stretch where it has no strong line.
                 out.extend(rated(&merged, ion, span_nm, group, mixed));
                 continue;
             }
@@ -323,11 +324,7 @@ fn rated(lines: &[Merged], ion: bool, span_nm: f64, group: usize, anywhere: bool
     let mark = |m: &Merged| Mark {
         nm: m.nm,
         u_nm: m.u,
-        shows: rating.shows(
-            m.nm,
-            m.strength.ln(),
-            top_of(m.nm - 0.5 * span_nm, m.nm + 0.5 * span_nm).ln(),
-        ),
+        shows: rating.shows(m.nm, m.strength.ln(), ln_anywhere),
         least_nm: 0.0,
         line: true,
         seed: !ion && seed(m),

@@ -59,7 +59,7 @@ impl Octaves {
     }
 
     /// All marks for a dispersion.
-    pub fn at(&self, dispersion: f64) -> &[Mark] {
+    fn at(&self, dispersion: f64) -> &[Mark] {
         let k = self.0.partition_point(|o| o.dispersion <= dispersion);
         &self.0[k.max(1) - 1].marks
     }

@@ -64,7 +64,7 @@ pub(super) const GLASS_NM: f64 = 350.0;
 /// itself and by glass (common practice, no published source).
 const MERCURY_BRIGHTEST: f64 = 24_000.0;
 /// Distance, nm, within which two tables mean the same line.
-const SAME_LINE_NM: f64 = 0.02;
+pub(super) const SAME_LINE_NM: f64 = 0.02;
 /// Weakest mercury line of the lamp's table that takes part, on the table's scale.
 const MERCURY_FAINTEST: f64 = 500.0;
 /// For lines of a gas by their strength relative to the strongest of that gas within half a

@@ -22,7 +22,7 @@ pub const MARGIN_NATS: f64 = 4.0;
 /// scales once in six hundred times; so did 25 of 14,304 false lamps, each held against the 47 others
 /// of its recording (simulated recordings of 300 instruments).
 const MARGIN_SCALES: f64 = 6.0;
-/// Least that this scale is taken to be, nats: 24 of them do not tell it better.
+/// Least that this scale is taken to be, nats: the upper half of 48 does not tell it better.
 const LEAST_SCALE: f64 = 1.0;
 /// Mean of the upper half of Gumbel's law above its median, in scales (by integration). The lower
 /// half is left out: a false lamp may be left with hardly a line, which says nothing of chance.

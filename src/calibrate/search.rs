@@ -56,6 +56,12 @@ impl Trial {
         }
         self.c[0] + t * b1 - b2
     }
+
+    /// Shortest and longest wavelength of the recording, nm.
+    pub fn range(&self) -> (f64, f64) {
+        let (a, b) = (self.nm(-1.0), self.nm(1.0));
+        (a.min(b), a.max(b))
+    }
 }
 
 /// What the search works on.
@@ -128,7 +134,7 @@ impl Ground<'_> {
         } else {
             self.seen.iter().for_each(&mut put);
         }
-        let range = (a.min(b), a.max(b));
+        let range = trial.range();
         trial.score = score(
             &octaves.in_view(dispersion, range),
             &buffer.seen,
@@ -154,8 +160,7 @@ impl Ground<'_> {
             }
             let dispersion = trial.c[1].abs() / half;
             let fwhm_nm = self.fwhm_own * dispersion;
-            let ends = (trial.nm(-1.0), trial.nm(1.0));
-            let marks = octaves.in_view(dispersion, (ends.0.min(ends.1), ends.0.max(ends.1)));
+            let marks = octaves.in_view(dispersion, trial.range());
             let mut place: Vec<f64> = self.seen.iter().map(|s| trial.nm(self.t(s.x))).collect();
             // Axes that are the same within a line width are refined once.
             let mid = trial.nm(0.0);

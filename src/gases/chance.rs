@@ -54,7 +54,7 @@ pub fn measure(
     Chance { level: q.max(0.0), copies }
 }
 
-/// Share of `named` patterns that is chance, at most, where `reached` of the decoys get as far and
+/// Share of `named` patterns that is chance, by an estimate that errs high, where `reached` of the decoys get as far and
 /// there are `copies` decoys for each pattern that was tried: (D + 1) / (copies · T).
 ///
 /// A decoy stands for a pattern that means nothing: as many of those as of the decoys, copy by copy,

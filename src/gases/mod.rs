@@ -215,7 +215,8 @@ pub struct GasReport {
     pub ghosts: Vec<Ghost>,
     /// Share of the lines' light that no species explains, 0 to 1.
     pub unexplained: f64,
-    /// What chance accounts for among the names; `None` where it was not asked for.
+    /// What chance accounts for among the names; `None` where it was not asked for, or no
+    /// copy was tried.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub chance: Option<ChanceShare>,
     /// What to beware of, one sentence each.
@@ -233,7 +234,7 @@ pub struct ChanceShare {
     pub copies: usize,
     /// Copies whose log odds reach those of the weakest species named.
     pub reached: usize,
-    /// Share of the names that chance accounts for, at most: (reached + 1) / (copies of each pattern ·
+    /// Share of the names that chance accounts for, estimated so as to err high: (reached + 1) / (copies of each pattern ·
     /// named), 0 to 1 (Levitsky et al., J. Proteome Res. 16 (2017) 689).
     pub share: f64,
 }

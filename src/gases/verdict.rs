@@ -154,7 +154,7 @@ pub fn conclude(case: &Case) -> GasReport {
             );
         }
     }
-    let chance = case.settings.chance.then(|| chance_of(case, &species));
+    let chance = case.settings.chance.then(|| chance_of(case, &species)).filter(|c| c.copies > 0);
     species.sort_by(|a, b| {
         b.probability.total_cmp(&a.probability).then_with(|| a.species.cmp(&b.species))
     });
@@ -173,7 +173,8 @@ pub fn conclude(case: &Case) -> GasReport {
     if let Some(c) = chance.as_ref().filter(|c| c.named > 0) {
         notes.push(format!(
             "of {} displaced copies of all line patterns asked for, {} reach what the weakest of the \
-             {} species named by lines has: chance accounts for at most {:.1} % of these names",
+             {} species named by lines has: chance accounts for {:.1} % of these names, by an estimate \
+             that errs high",
             c.copies,
             c.reached,
             c.named,

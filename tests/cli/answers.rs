@@ -283,3 +283,20 @@ fn a_bench_of_tubes_alone_warns_of_the_ultraviolet_that_they_show() {
     let out = place.answer(&["run", "s.toml", "--out", "out"]).out;
     assert!(out.contains("ultraviolet: ") && out.contains("high voltage: "), "{out}");
 }
+
+/// The share that chance accounts for is told where it is asked for: (D + 1) over 40 copies and the names.
+#[test]
+fn chance_is_told_where_it_is_asked_for() {
+    let p = bench();
+    let ask = ["gases", "demo-spectra/tube-a1.csv", "--profile", PROFILE];
+    assert!(!p.answer(&ask).out.contains("displaced copies"));
+    let told = p.answer(&[&ask[..], &["--chance"]].concat());
+    assert_plain(&told);
+    assert!(told.out.contains("displaced copies"), "{}", told.out);
+    let record = json(&p.answer(&[&ask[..], &["--chance", "--json"]].concat()).out);
+    let chance = &record["gases"]["chance"];
+    let number = |name: &str| chance[name].as_f64().unwrap_or_else(|| panic!("{chance}"));
+    assert!(number("named") >= 1.0 && number("copies") > 1000.0);
+    let share = (number("reached") + 1.0) / (40.0 * number("named"));
+    assert!((number("share") - share).abs() < 1e-12, "{chance}");
+}

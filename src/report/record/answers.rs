@@ -2,7 +2,8 @@
 
 use super::{MeasuredRecord, finite};
 use crate::gases::{
-    Assignment, GasReport, GasVerdict, Ghost, Limit, LineEvidence, SpeciesVerdict, Verdict,
+    Assignment, ChanceShare, GasReport, GasVerdict, Ghost, Limit, LineEvidence, SpeciesVerdict,
+    Verdict,
 };
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -26,6 +27,9 @@ pub struct GasesRecord {
     pub ghosts: Vec<GhostRecord>,
     /// Share of the lines' light that no species explains, 0 to 1.
     pub unexplained: Option<f64>,
+    /// What chance accounts for among the names, where it was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chance: Option<ChanceShare>,
     /// What to beware of, one sentence each.
     pub notes: Vec<String>,
 }
@@ -135,6 +139,7 @@ impl From<&GasReport> for GasesRecord {
             assignments: r.assignments.iter().map(Into::into).collect(),
             ghosts: r.ghosts.iter().map(Into::into).collect(),
             unexplained: finite(r.unexplained),
+            chance: r.chance.clone(),
             notes: r.notes.clone(),
         }
     }
