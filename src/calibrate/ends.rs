@@ -168,6 +168,8 @@ pub(super) mod tests {
             .iter()
             .enumerate()
             .map(|(k, line)| Seen {
+                u_fwhm: 0.0,
+                ripple: false,
                 x: place(*line),
                 rank: (k + 1) as f64,
                 index: k,

@@ -2,7 +2,7 @@
 
 use super::{AxisModel, ModelShare};
 use crate::{AxisKind, Error, Result};
-use nalgebra::{DMatrix, DVector};
+use nalgebra::{DMatrix, DVector, SMatrix, SVector};
 use statrs::distribution::{ContinuousCDF, StudentsT};
 
 /// Number of coefficients: up to the fourth degree, what the data do not bear is held by the
@@ -108,6 +108,75 @@ pub fn fit(points: &[Point], domain: [f64; 2], kind: AxisKind) -> Result<AxisFit
     })
 }
 
+/// Degrees of freedom of the law that points of a search follow: some are other lines' (Lange, Little
+/// and Taylor, J. Am. Stat. Assoc. 84 (1989) 881, find 4 to serve for data with such).
+const STURDY_DOF: f64 = 4.0;
+/// Most rounds of reweighting …
+const STURDY_ROUNDS: usize = 8;
+/// … which end where no coefficient moves by more than this share of the points' least uncertainty.
+const STURDY_ENOUGH: f64 = 0.01;
+
+/// The same for the search, where some points may belong to other lines: they follow Student's law,
+/// fitted by iterated reweighting from an axis that is off by `off` standard uncertainties at each.
+///
+/// # Errors
+/// As for [`fit`].
+pub fn sturdy(points: &[Point], off: &[f64], domain: [f64; 2], kind: AxisKind) -> Result<AxisFit> {
+    let few = || Error::refused("axis fit", "fewer than two anchors", "record the lamp longer");
+    let correction = kind == AxisKind::Nm;
+    let mut model = AxisModel {
+        domain,
+        correction,
+        coefficients: vec![0.0; COEFFICIENTS],
+        covariance: vec![vec![0.0; COEFFICIENTS]; COEFFICIENTS],
+    };
+    let n = points.len();
+    if n < 2 {
+        return Err(few());
+    }
+    let a = DMatrix::from_fn(n, COEFFICIENTS, |i, j| model.basis(points[i].x)[j]);
+    let y = DVector::from_fn(n, |i, _| points[i].nm - if correction { points[i].x } else { 0.0 });
+    let prior = prior_precision(points, &a, &y, correction)?;
+    let rows: Vec<Row> = a.row_iter().map(|r| Row::from_iterator(r.iter().copied())).collect();
+    let least_u = points.iter().map(|p| p.u_nm).fold(f64::INFINITY, f64::min);
+    let mut z = off.to_vec();
+    let mut c = Row::zeros();
+    let mut cov = SMatrix::<f64, COEFFICIENTS, COEFFICIENTS>::zeros();
+    for _ in 0..STURDY_ROUNDS {
+        let mut m = SMatrix::<f64, COEFFICIENTS, COEFFICIENTS>::zeros();
+        let mut v = Row::zeros();
+        for j in 0..COEFFICIENTS {
+            m[(j, j)] = prior[j];
+        }
+        for ((row, p), (y, z)) in rows.iter().zip(points).zip(y.iter().zip(&z)) {
+            let w = 1.0 / (p.u_nm * p.u_nm * (1.0 + z * z / STURDY_DOF));
+            m += w * row * row.transpose();
+            v += w * *y * row;
+        }
+        cov = m.cholesky().map(|c| c.inverse()).ok_or_else(few)?;
+        let next = cov * v;
+        let moved = (next - c).abs().max();
+        c = next;
+        for ((z, row), (p, y)) in z.iter_mut().zip(&rows).zip(points.iter().zip(y.iter())) {
+            *z = (row.dot(&c) - y) / p.u_nm;
+        }
+        if moved < STURDY_ENOUGH * least_u {
+            break;
+        }
+    }
+    model.coefficients = c.iter().copied().collect();
+    for i in 0..COEFFICIENTS {
+        for j in 0..COEFFICIENTS {
+            model.covariance[i][j] = cov[(i, j)];
+        }
+    }
+    let prior_chi2 = (0..COEFFICIENTS).map(|j| prior[j] * c[j] * c[j]).sum();
+    let dof = n.saturating_sub(COEFFICIENTS).max(1);
+    Ok(AxisFit { model, extra_nm: 0.0, dof, prior_chi2, models: Vec::new() })
+}
+
+type Row = SVector<f64, COEFFICIENTS>;
+
 /// Most that few degrees of freedom widen the covariance: t for one degree of freedom (7) says
 /// only that nothing is known, while the priors say more.
 const MAX_STUDENT: f64 = 2.6;
@@ -198,6 +267,41 @@ mod tests {
         assert!((s2.sqrt() - 0.0035).abs() < 5e-5);
         let u30 = (s2 * (cov[(0, 0)] + 20.0 * cov[(0, 1)] + 100.0 * cov[(1, 1)])).sqrt();
         assert!((c[0] + 10.0 * c[1] + 0.1494).abs() < 5e-5 && (u30 - 0.0041).abs() < 5e-5);
+    }
+
+    /// Points on a straight axis, one of them another line's by 30 standard uncertainties: least squares
+    /// follows it, the sturdy fit leaves it.
+    #[test]
+    fn a_false_point_does_not_draw_the_sturdy_fit() {
+        let nm = |x: f64| 400.0 + 0.2 * x;
+        let mut points: Vec<Point> = [100.0, 450.0, 800.0, 1200.0, 1700.0]
+            .map(|x| Point { x, nm: nm(x), u_nm: 0.05 })
+            .to_vec();
+        points[2].nm += 1.5;
+        let (domain, kind) = ([0.0, 2000.0], AxisKind::Pixel);
+        let off: Vec<f64> = points.iter().map(|p| (nm(p.x) - p.nm) / p.u_nm).collect();
+        let worst = |f: &AxisFit| {
+            let off = points.iter().map(|p| (f.model.wavelength(p.x).value - nm(p.x)).abs());
+            off.fold(0.0, f64::max)
+        };
+        let sturdy = sturdy(&points, &off, domain, kind).unwrap();
+        let plain = fit(&points, domain, kind).unwrap();
+        assert!(
+            worst(&sturdy) < 0.1 && worst(&plain) > 0.2,
+            "{} {}",
+            worst(&sturdy),
+            worst(&plain)
+        );
+        // Without false points both agree.
+        points[2].nm -= 1.5;
+        let (a, b) = (
+            super::sturdy(&points, &[0.0; 5], domain, kind).unwrap(),
+            fit(&points, domain, kind).unwrap(),
+        );
+        for x in [0.0, 900.0, 2000.0] {
+            let (a, b) = (a.model.wavelength(x), b.model.wavelength(x));
+            assert!((a.value - b.value).abs() < 1e-3 && (a.u / b.u - 1.0).abs() < 0.01);
+        }
     }
 
     /// The prior's scale against the grating equation itself, over geometries of small array

@@ -2,7 +2,7 @@
 
 use super::lamp::{Lamp, MERCURY};
 use super::pattern::{
-    Emission, GLASS_NM, LampPattern, MAIN_LINES, MAIN_REACH_NM, NARROW_PHOSPHOR_U_NM, Role, SHOWS,
+    Emission, LampPattern, MAIN_LINES, MAIN_REACH_NM, NARROW_PHOSPHOR_U_NM, Role, SHOWS,
     STRENGTH_FACTOR, TOO_NARROW_NM,
 };
 use super::score::Seen;
@@ -120,8 +120,13 @@ const MINOR_PHOSPHOR: f64 = 0.15;
 /// Probability that a line of the tables is there: one in ten is lacking, for reasons that no table
 /// tells (common practice, no published source).
 const EXISTS: f64 = 0.9;
-/// … and the probability that it does not.
-const BEHIND_GLASS: f64 = 0.5;
+/// Wavelength, nm, below which lamp glass is opaque (the lamp table: absorbed by glass), and the
+/// probability that a lamp shows a mercury line below it all the same.
+const OPAQUE_NM: f64 = 305.0;
+const EXISTS_BEHIND_OPAQUE: f64 = 0.1;
+/// The same of mercury's other lines than the main ones, which low-pressure lamps often hardly show
+/// (the lamp table's cautions).
+const EXISTS_ELSEWHERE: f64 = 0.5;
 /// Strength of the strongest line of a stretch, against the strongest of all, below which the gas
 /// hardly shines there.
 const DIM_STRETCH: f64 = 0.01;
@@ -241,10 +246,10 @@ impl LampPattern {
             group,
             exists: if main > 0.0 {
                 main
-            } else if m.nm < GLASS_NM {
-                BEHIND_GLASS
+            } else if m.nm < OPAQUE_NM {
+                EXISTS_BEHIND_OPAQUE
             } else {
-                EXISTS
+                EXISTS_ELSEWHERE
             },
             present: 1.0,
             rating: None,
@@ -356,6 +361,8 @@ mod tests {
         let marks = pattern.marks(FWHM_NM, 400.0);
         let met = |nm: f64, width_nm: f64| {
             let seen = [Seen {
+                u_fwhm: 0.0,
+                ripple: false,
                 x: 0.0,
                 rank: 1.0,
                 index: 0,

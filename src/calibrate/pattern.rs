@@ -59,7 +59,7 @@ pub struct LampPattern {
 pub(super) const MAIN_LINES: [(f64, f64); 5] =
     [(365.02, 0.78), (404.66, 0.95), (435.83, 0.997), (546.07, 0.997), (578.0, 0.86)];
 /// Wavelength, nm, below which a lamp's glass may hide a line …
-pub(super) const GLASS_NM: f64 = 350.0;
+const GLASS_NM: f64 = 350.0;
 /// Most that a mercury line counts for, on that scale: the resonance line is held back by the vapour
 /// itself and by glass (common practice, no published source).
 const MERCURY_BRIGHTEST: f64 = 24_000.0;

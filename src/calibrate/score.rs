@@ -22,6 +22,8 @@ pub struct Seen {
     pub x: f64,
     /// Rank by height, 1 for the tallest.
     pub rank: f64,
+    /// Standard uncertainty of its place in line widths.
+    pub u_fwhm: f64,
     /// Index in the list of peaks.
     pub index: usize,
     /// True where it is too broad for a line.
@@ -30,6 +32,8 @@ pub struct Seen {
     pub breadth: f64,
     /// Logarithm of its height; of a clipped one, of what is seen of it.
     pub ln_height: f64,
+    /// True where it may be a ripple of a band.
+    pub ripple: bool,
     /// True where its height is only known to be larger.
     pub clipped: bool,
 }
@@ -59,11 +63,13 @@ pub fn seen(peaks: &PeakList) -> Vec<Seen> {
             let broad = !p.line_like && width.is_some_and(|w| p.fwhm.value > BROAD_FWHM * w);
             Seen {
                 x: p.centre.value,
+                u_fwhm: width.map_or(0.0, |w| p.centre.u / w),
                 rank: (r + 1) as f64,
                 index: *i,
                 broad,
                 breadth: width.map_or(1.0, |w| (p.fwhm.value / w).max(1.0)),
                 ln_height: height(p).max(f64::MIN_POSITIVE).ln(),
+                ripple: !p.clipped && !p.stands_out(),
                 clipped: p.height.is_none(),
             }
         })
@@ -97,7 +103,7 @@ pub fn score(
         total.met += usize::from(m.line && met);
     });
     for (s, e) in seen.iter().zip(&explained) {
-        if !e && s.rank <= STRANGERS_LOOKED_AT as f64 {
+        if !e && !s.broad && !s.ripple && s.rank <= STRANGERS_LOOKED_AT as f64 {
             total.nats -= STRANGER;
         }
     }

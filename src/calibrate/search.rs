@@ -1,9 +1,10 @@
 //! Which axis brings the peaks onto the lamp's features, with nothing or little known.
 
 use super::AxisModel;
-use super::fit::{self, Point};
+use super::fit::{self, AxisFit, Point};
 use super::marks::Mark;
 use super::octaves::Octaves;
+use super::pattern::NARROW_PHOSPHOR_U_NM;
 use super::poll::{Electorate, MIN_VOTED, Poll, may_start, may_start_together};
 use super::score::{FITTED_PLACE_FWHM, PLACE_FWHM, Score, Seen, score};
 use super::weigh::weigh;
@@ -160,8 +161,6 @@ impl Ground<'_> {
             }
             let dispersion = trial.c[1].abs() / half;
             let fwhm_nm = self.fwhm_own * dispersion;
-            let marks = octaves.in_view(dispersion, trial.range());
-            let mut place: Vec<f64> = self.seen.iter().map(|s| trial.nm(self.t(s.x))).collect();
             // Axes that are the same within a line width are refined once.
             let mid = trial.nm(0.0);
             if out
@@ -170,56 +169,88 @@ impl Ground<'_> {
             {
                 continue;
             }
-            let mut fitted = None;
+            let marks = octaves.in_view(dispersion, trial.range());
+            // A lamp of few lines has to make do with the fainter ones at once.
+            let few = marks.iter().filter(|m| m.line && m.shows > LEVELS[0]).count() < FEW;
+            let mut place: Vec<f64> = self.seen.iter().map(|s| trial.nm(self.t(s.x))).collect();
             let mut unsure: Vec<f64> = vec![FIRST_U_FWHM * fwhm_nm; place.len()];
-            for round in 0..ROUNDS {
-                // Fainter lines only once the axis is known.
-                // (A lamp of few lines has to make do with them.)
-                let few = marks.iter().filter(|m| m.line && m.shows > MIN_SHOWS).count() < FEW;
-                let least = if round < ROUNDS - 1 && !few { MIN_SHOWS } else { MIN_VOTED };
-                let points: Vec<Point> = marks
-                    .iter()
-                    .filter(|m| m.line || m.u_nm < fwhm_nm)
-                    .filter(|m| m.shows > least)
-                    .filter_map(|m| {
-                        let near = |k: &usize| (place[*k] - m.nm).abs();
-                        let k = (0..place.len())
-                            .filter(|k| m.may_be(&self.seen[*k], fwhm_nm))
-                            .filter(|k| unsure[*k] < MAX_UNSURE_FWHM * fwhm_nm)
-                            .filter(|k| near(k) < REACH_FWHM * fwhm_nm + 2.0 * unsure[*k] + m.u_nm)
-                            .min_by(|a, b| near(a).total_cmp(&near(b)))?;
-                        let u = (FITTED_PLACE_FWHM * fwhm_nm).hypot(m.u_nm);
-                        Some(Point { x: self.seen[k].x, nm: m.nm, u_nm: u })
-                    })
-                    .collect();
-                if points.len() < 3 {
-                    break;
+            let mut before: Vec<Point> = Vec::new();
+            let mut best: Option<Trial> = None;
+            for least in &LEVELS[usize::from(few)..] {
+                let mut fitted = None;
+                for _ in 0..ROUNDS {
+                    let (points, off) = self.meetings(&marks, *least, &place, &unsure, fwhm_nm);
+                    if points.len() < 3 || points == before {
+                        break;
+                    }
+                    let Ok(f) = fit::sturdy(&points, &off, self.range, self.kind) else { break };
+                    for ((p, u), s) in place.iter_mut().zip(&mut unsure).zip(self.seen) {
+                        let m = f.model.wavelength(s.x);
+                        (*p, *u) = (m.value, m.u);
+                    }
+                    fitted = Some(f);
+                    before = points;
                 }
-                let Ok(f) = fit::fit(&points, self.range, self.kind) else { break };
-                for ((p, u), s) in place.iter_mut().zip(&mut unsure).zip(self.seen) {
-                    let m = f.model.wavelength(s.x);
-                    (*p, *u) = (m.value, m.u);
+                let Some(f) = fitted else { continue };
+                let Some(t) = self.weighed(&marks, &f, &place, fwhm_nm) else { break };
+                if best.is_none_or(|b| t.score.nats > b.score.nats) {
+                    best = Some(t);
                 }
-                fitted = Some(f);
             }
-            let Some(f) = fitted else { continue };
-            let (a, b) =
-                (f.model.wavelength(self.range[0]).value, f.model.wavelength(self.range[1]).value);
-            let mut ascending: Vec<(f64, Seen)> =
-                place.iter().copied().zip(self.seen.iter().cloned()).collect();
-            if b < a {
-                ascending.reverse();
-            }
-            if ascending.windows(2).any(|w| w[1].0 <= w[0].0) {
-                continue;
-            }
-            let (nm, seen): (Vec<f64>, Vec<Seen>) = ascending.into_iter().unzip();
-            let range = (a.min(b), a.max(b));
-            let mut s = weigh(&marks, &seen, &nm, range, fwhm_nm, FITTED_PLACE_FWHM);
-            s.nats -= 0.5 * f.prior_chi2;
-            out.push(Trial { score: s, ..self.trial(&f.model) });
+            out.extend(best);
         }
         best_first(out)
+    }
+
+    /// Peaks with the marks whose places they are near, each peak once at most, for marks that show
+    /// more often than `least`; and how far they are off, in standard uncertainties.
+    fn meetings(
+        &self,
+        marks: &[Mark],
+        least: f64,
+        place: &[f64],
+        unsure: &[f64],
+        fwhm_nm: f64,
+    ) -> (Vec<Point>, Vec<f64>) {
+        // For each peak the mark and its distance in standard deviations.
+        let mut of: Vec<Option<(f64, Point)>> = vec![None; place.len()];
+        for m in marks.iter().filter(|m| m.shows > least) {
+            if !m.line && m.u_nm > NARROW_PHOSPHOR_U_NM.max(fwhm_nm) {
+                continue;
+            }
+            let near = |k: usize| (place[k] - m.nm).abs();
+            let nearest = (0..place.len())
+                .filter(|k| m.may_be(&self.seen[*k], fwhm_nm))
+                .filter(|k| unsure[*k] < (MAX_UNSURE_FWHM * fwhm_nm).max(m.u_nm))
+                .filter(|k| near(*k) < REACH_FWHM * fwhm_nm + 2.0 * unsure[*k] + m.u_nm)
+                .min_by(|a, b| near(*a).total_cmp(&near(*b)));
+            if let Some(k) = nearest {
+                let u_nm = (FITTED_PLACE_FWHM * fwhm_nm).hypot(m.u_nm);
+                let z = near(k) / u_nm;
+                if of[k].is_none_or(|(other, _)| z < other) {
+                    of[k] = Some((z, Point { x: self.seen[k].x, nm: m.nm, u_nm }));
+                }
+            }
+        }
+        of.into_iter().flatten().map(|(z, p)| (p, z)).unzip()
+    }
+
+    /// A fitted axis with its evidence; `place` is where it has the peaks. `None` where it folds back.
+    fn weighed(&self, marks: &[Mark], f: &AxisFit, place: &[f64], fwhm_nm: f64) -> Option<Trial> {
+        let ends = self.range.map(|x| f.model.wavelength(x).value);
+        let mut nm = place.to_vec();
+        let mut seen = self.seen.to_vec();
+        if ends[1] < ends[0] {
+            nm.reverse();
+            seen.reverse();
+        }
+        if nm.windows(2).any(|w| w[1] <= w[0]) {
+            return None;
+        }
+        let range = (ends[0].min(ends[1]), ends[0].max(ends[1]));
+        let mut score = weigh(marks, &seen, &nm, range, fwhm_nm);
+        score.nats -= 0.5 * f.prior_chi2;
+        Some(Trial { score, ..self.trial(&f.model) })
     }
 
     /// The axes that bring the peaks onto the lamp's lines, best first.
@@ -363,8 +394,9 @@ struct Buffer {
     seen: Vec<Seen>,
 }
 
-/// Lines that show less often neither vote nor are fitted in the search.
-const MIN_SHOWS: f64 = 0.5;
+/// Levels of the refinement: marks that show less often are not fitted. Fainter ones come in once the
+/// axis is known, the faintest last; the level is kept that fits best.
+const LEVELS: [f64; 3] = [0.5, MIN_VOTED, 0.15];
 /// Probability that a vote falls on a line by chance, at most.
 const MOST_CHANCE: f64 = 0.8;
 /// Reach in line widths for a line's peak in the refinement, besides twice the axis' uncertainty …
@@ -375,7 +407,7 @@ const FIRST_U_FWHM: f64 = 0.2;
 const MAX_UNSURE_FWHM: f64 = 0.5;
 /// Sure lines below which a lamp is one of few lines.
 const FEW: usize = 6;
-/// Rounds of the refinement: each reaches further from where the axis is known.
+/// Most rounds of the refinement at each level: each reaches further from where the axis is known.
 const ROUNDS: usize = 5;
 /// How many different trials are refined.
 const REFINED: usize = 12;

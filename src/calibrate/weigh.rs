@@ -65,6 +65,8 @@ const LEAST_SHOWS: f64 = 0.05;
 const UNSEEN_SIGMA: f64 = 3.0;
 /// Reach of a feature for its peak, standard deviations of its place.
 pub const REACH_SIGMA: f64 = 2.5;
+/// Most that a peak's place is taken to scatter, line widths: a worse one is hardly a peak.
+const MOST_PLACE_FWHM: f64 = 0.1;
 /// Distance in widths of a peak within which it hides a line.
 const HIDES_FWHM: f64 = 1.3;
 /// Most line widths that a peak counts for there: a hump hides nothing.
@@ -111,7 +113,7 @@ fn strangers(seen: &[Seen], nm: &[f64], explained: &[bool; MAX_SEEN], fwhm_nm: f
         .iter()
         .zip(nm)
         .zip(explained)
-        .filter(|((s, _), e)| !**e && s.rank <= STRANGERS_LOOKED_AT as f64)
+        .filter(|((s, _), e)| !**e && !s.broad && !s.ripple && s.rank <= STRANGERS_LOOKED_AT as f64)
         .map(|((s, nm), _)| (s, *nm))
         .filter(|(s, nm)| !image(s, *nm))
         .collect();
@@ -144,12 +146,14 @@ fn places(
     let mut pairs: Vec<(f64, usize, usize, f64)> = Vec::new();
     let mut explained = [false; MAX_SEEN];
     for (i, m) in marks.iter().enumerate() {
-        let sd = (place_fwhm * fwhm_nm).hypot(m.u_nm);
-        let first = nm.partition_point(|v| *v < m.nm - REACH_SIGMA * sd);
+        let widest = (MOST_PLACE_FWHM * fwhm_nm).hypot(m.u_nm);
+        let first = nm.partition_point(|v| *v < m.nm - REACH_SIGMA * widest);
         for j in first..nm.len() {
-            if nm[j] > m.nm + REACH_SIGMA * sd {
+            if nm[j] > m.nm + REACH_SIGMA * widest {
                 break;
             }
+            let sd =
+                (place_fwhm.hypot(seen[j].u_fwhm).min(MOST_PLACE_FWHM) * fwhm_nm).hypot(m.u_nm);
             if !m.may_be(&seen[j], fwhm_nm) {
                 continue;
             }
@@ -251,9 +255,21 @@ impl Heights {
     }
 }
 
+/// Scatter of the peaks about their features' places in line widths, standard deviation, besides what
+/// each is uncertain by: how well an axis is fitted and how well lines stand alone differs from
+/// recording to recording, so each is tried.
+const PLACES_FWHM: [f64; 3] = [0.1, 0.05, 0.025];
+
 /// The evidence for the axis that puts the peak `k` of `seen` at `nm[k]` (ascending) on a recording
 /// whose axis runs over `range` nm.
-pub fn weigh(
+pub fn weigh(marks: &[Mark], seen: &[Seen], nm: &[f64], range: (f64, f64), fwhm_nm: f64) -> Score {
+    let all = PLACES_FWHM.map(|place| weigh_at(marks, seen, nm, range, fwhm_nm, place));
+    let top = all.iter().map(|s| s.nats).fold(f64::NEG_INFINITY, f64::max);
+    let sum: f64 = all.iter().map(|s| (s.nats - top).exp()).sum();
+    Score { nats: top + (sum / all.len() as f64).ln(), met: all[0].met }
+}
+
+fn weigh_at(
     marks: &[Mark],
     seen: &[Seen],
     nm: &[f64],

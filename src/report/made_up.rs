@@ -40,6 +40,7 @@ pub fn peak(centre: f64, height: f64, fwhm: f64) -> Peak {
         group_size: 1,
         clipped: false,
         line_like: true,
+        share_of_level: 1.0,
     }
 }
 

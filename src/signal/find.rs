@@ -57,6 +57,8 @@ const MAX_STRUCTURE: f64 = 2.0;
 const HOT_PIXEL_WIDTH: f64 = 0.5;
 /// Instrument widths in points from which a hot pixel can be told from a line.
 const HOT_PIXEL_MIN_POINTS: f64 = 2.5;
+/// Peaks that stand out from which the others do not tell the width: they may be ripples.
+const MIN_STANDING_OUT: usize = 3;
 /// Factor by which a line-like peak's width may differ from the instrument's.
 const LINE_LIKE_FACTOR: f64 = 1.5;
 
@@ -595,6 +597,7 @@ impl<'a> Work<'a> {
     ) -> PeakList {
         let mut peaks: Vec<Peak> = Vec::new();
         let mut hot = 0;
+        let darkest = base.iter().copied().fold(f64::INFINITY, f64::min);
         for (g, f) in fits.iter().enumerate() {
             let Some(fit) = &f.fit else { continue };
             let tallest = fit.components.iter().map(|c| c.height).fold(0.0, f64::max);
@@ -644,6 +647,7 @@ impl<'a> Work<'a> {
                     group_size: fit.components.len(),
                     clipped,
                     line_like: ratio < LINE_LIKE_FACTOR.ln().max(2.0 * ln_u),
+                    share_of_level: c.height / (c.height + base[i] - darkest),
                 });
             }
         }
@@ -732,6 +736,9 @@ fn group(mut seeds: Vec<Component>, fwhm: impl Fn(&Component) -> f64) -> Vec<Vec
 fn estimate_line_width(peaks: &mut [Peak]) -> Option<LineWidth> {
     let pick = |p: &&Peak| p.line_like && !p.clipped && p.significance > 10.0;
     let mut c: Vec<&Peak> = peaks.iter().filter(pick).collect();
+    if c.iter().filter(|p| p.stands_out()).count() >= MIN_STANDING_OUT {
+        c.retain(|p| p.stands_out());
+    }
     if c.is_empty() {
         c = peaks.iter().filter(|p| p.line_like && !p.clipped).collect();
     }

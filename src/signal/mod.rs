@@ -66,6 +66,9 @@ impl Default for PeakSettings {
     }
 }
 
+/// Most that a ripple of a band rises out of it, as a share of the level of its tops.
+pub(crate) const MOST_RIPPLE: f64 = 0.35;
+
 /// One emission line (or a hump that is broader than a line).
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Peak {
@@ -87,9 +90,19 @@ pub struct Peak {
     pub clipped: bool,
     /// True where the width is that of an unresolved line, within its uncertainty.
     pub line_like: bool,
+    /// Height over that of its top above the darkest part of the recording's baseline: 1 where it
+    /// stands on nothing, little for a ripple on a band.
+    pub share_of_level: f64,
 }
 
 impl Peak {
+    /// True where it cannot be a ripple of what it stands on: reflections within optics and
+    /// detector modulate a band by up to a fifth to both sides (common practice, no published
+    /// source), a third from valley to top.
+    pub fn stands_out(&self) -> bool {
+        self.share_of_level > MOST_RIPPLE
+    }
+
     /// Height, or for a clipped line the least it can have been (`floor`).
     pub fn height_or(&self, floor: f64) -> f64 {
         self.height.map_or(floor, |h| h.value)

@@ -1,5 +1,6 @@
 //! Width of an unresolved line, from the recording itself.
 
+use super::MOST_RIPPLE;
 use super::noise::Noise;
 
 /// Prominence over noise from which a local maximum takes part in the estimate of the width.
@@ -34,6 +35,8 @@ pub struct Bump {
     pub prominence: f64,
     /// Width at half the prominence, points.
     pub width_points: f64,
+    /// Prominence over the height above the darkest point.
+    pub share_of_level: f64,
 }
 
 /// Local maxima of `y` that are no noise (see [`MIN_PROMINENCE_SIGMA`], [`MIN_SHARE_OF_LEVEL`]),
@@ -88,7 +91,8 @@ pub fn bumps(y: &[f64], noise: &Noise) -> Vec<Bump> {
             let frac = |lo: f64, hi: f64| if hi > lo { (half - lo) / (hi - lo) } else { 0.5 };
             let xa = a as f64 + frac(y[a], y[a + 1]);
             let xb = b as f64 - frac(y[b], y[b - 1]);
-            out.push(Bump { at: (i + j) / 2, prominence, width_points: xb - xa });
+            let share_of_level = prominence / level;
+            out.push(Bump { at: (i + j) / 2, prominence, width_points: xb - xa, share_of_level });
         }
         i = j + 1;
     }
@@ -108,6 +112,10 @@ pub fn instrument_width(bumps: &[Bump], clipped: &[bool], max_points: f64) -> Op
         .collect();
     if c.iter().any(|b| b.width_points >= SPIKE_POINTS) {
         c.retain(|b| b.width_points >= SPIKE_POINTS);
+    }
+    let stands_out = |b: &Bump| b.share_of_level > MOST_RIPPLE;
+    if c.iter().filter(|b| stands_out(b)).count() > CLUSTER_MIN {
+        c.retain(stands_out);
     }
     c.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
     c.truncate(MAX_CANDIDATES);
@@ -177,6 +185,22 @@ mod tests {
         let b = bumps(&y, &noise(0.1, 600));
         let w = instrument_width(&b, &[false; 600], 60.0).unwrap();
         assert!((w - 5.0).abs() < 0.5, "{w}");
+    }
+
+    /// Fringes of 4 points on a band, a tenth to both sides, beside lines of 9 points.
+    #[test]
+    fn ripples_of_a_band_do_not_tell_the_width() {
+        let mut y = gauss(
+            800,
+            &[(100.0, 60.0, 9.0), (420.0, 80.0, 9.0), (600.0, 40.0, 9.0), (250.0, 50.0, 90.0)],
+        );
+        for (i, v) in y.iter_mut().enumerate() {
+            *v *= 1.0 + 0.1 * (i as f64 * std::f64::consts::TAU / 8.0).sin();
+        }
+        let b = bumps(&y, &noise(0.1, 800));
+        assert!(b.iter().filter(|b| b.share_of_level < MOST_RIPPLE).count() > 3);
+        let w = instrument_width(&b, &[false; 800], 60.0).unwrap();
+        assert!((w - 9.0).abs() < 1.5, "{w}");
     }
 
     #[test]
