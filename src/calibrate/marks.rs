@@ -167,6 +167,13 @@ impl LampPattern {
         out
     }
 
+    /// The group of a line's marks.
+    pub fn group_of(&self, line: &Emission) -> usize {
+        let spectra = self.spectra();
+        let own = spectra.iter().position(|s| *s == (line.gas.as_str(), line.ion));
+        FIRST_GAS + own.unwrap_or_default()
+    }
+
     /// Marks for a line width and the span of a recording, both in nm.
     pub fn marks(&self, fwhm_nm: f64, span_nm: f64) -> Vec<Mark> {
         let mut out = Vec::new();

@@ -7,7 +7,7 @@ use super::octaves::Octaves;
 use super::pattern::NARROW_PHOSPHOR_U_NM;
 use super::poll::{Electorate, MIN_VOTED, Poll, may_start, may_start_together};
 use super::score::{FITTED_PLACE_FWHM, PLACE_FWHM, Score, Seen, score};
-use super::weigh::weigh;
+use super::weigh::{doubtful, weigh};
 use crate::AxisKind;
 
 /// Smallest and largest dispersion of array spectrometers, nm per pixel.
@@ -145,6 +145,17 @@ impl Ground<'_> {
             PLACE_FWHM,
         );
         Some(trial)
+    }
+
+    /// Groups of the lamp's features that an axis does not show by themselves, by `least` nats.
+    pub fn doubtful(&self, octaves: &Octaves, trial: &Trial, least: f64) -> Vec<usize> {
+        let dispersion = trial.c[1].abs() / self.half();
+        let mut at: Vec<(f64, Seen)> =
+            self.seen.iter().map(|s| (trial.nm(self.t(s.x)), s.clone())).collect();
+        at.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (nm, seen): (Vec<f64>, Vec<Seen>) = at.into_iter().unzip();
+        let (range, fwhm_nm) = (trial.range(), self.fwhm_own * dispersion);
+        doubtful(&octaves.in_view(dispersion, range), &seen, &nm, range, fwhm_nm, least)
     }
 
     /// The best trials again, each with an axis fitted to all the lines that it meets, and judged

@@ -10,7 +10,7 @@ use super::marks::in_view;
 use super::octaves::Octaves;
 use super::pattern::{AnchorLine, LampPattern, Role};
 use super::recognise::{
-    MIN_ANCHORS, MIN_BLIND_ANCHORS, Recognised, companions, recognise, recognise_any,
+    MARGIN_NATS, MIN_ANCHORS, MIN_BLIND_ANCHORS, Recognised, companions, recognise, recognise_any,
 };
 use super::score::{self, Seen};
 use super::search::{Ground, Trial};
@@ -396,8 +396,17 @@ impl<'a> Solver<'a> {
         let t = |x: f64| (2.0 * x - r.range[0] - r.range[1]) / (2.0 * half);
         let (a, b) = (trial.nm(-1.0), trial.nm(1.0));
         let (lines, mut left) = self.pattern.anchor_lines(fwhm_nm, (a.min(b), a.max(b)));
-        let core: Vec<AnchorLine> =
-            lines.iter().filter(|l| l.emission.role == Role::Line).copied().collect();
+        let seen = score::seen(r.peaks);
+        let ground = ground(r, &seen, None);
+        let octaves = Octaves::new(self.pattern, &ground);
+        // What a mixture's gas or an ion shows may be other peaks, unless its own lines tell it.
+        let doubtful = ground.doubtful(&octaves, trial, MARGIN_NATS);
+        let core: Vec<AnchorLine> = lines
+            .iter()
+            .filter(|l| l.emission.role == Role::Line)
+            .filter(|l| !doubtful.contains(&self.pattern.group_of(l.emission)))
+            .copied()
+            .collect();
         // First the strong lines that lie where the trial's axis has them, then line by line as far
         // as the axis is sure enough: strong ones again, and at last the fainter ones.
         let strong: Vec<AnchorLine> = core.iter().filter(|l| l.strong).copied().collect();
@@ -425,9 +434,6 @@ impl<'a> Solver<'a> {
             AxisKind::Nm => MIN_ANCHORS,
             AxisKind::Pixel => MIN_BLIND_ANCHORS,
         };
-        let seen = score::seen(r.peaks);
-        let ground = ground(r, &seen, None);
-        let octaves = Octaves::new(self.pattern, &ground);
         drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut matched, &mut left)?;
         let fit = fit_of(&matched, r)?;
         if matched.len() < least {
@@ -437,7 +443,18 @@ impl<'a> Solver<'a> {
                 self.pattern.lamp.one()
             ));
         }
-        let mut out = Solved { fit, matched, left, notes: Vec::new() };
+        let mut notes = Vec::new();
+        for l in lines.iter().filter(|l| doubtful.contains(&self.pattern.group_of(l.emission))) {
+            let (gas, sort) = (&l.emission.gas, if l.emission.ion { "ion" } else { "atom" });
+            let note = format!(
+                "no line of the {gas} {sort} carries the axis: its lines by themselves do not tell that \
+                 it is there"
+            );
+            if l.emission.role == Role::Line && !notes.contains(&note) {
+                notes.push(note);
+            }
+        }
+        let mut out = Solved { fit, matched, left, notes };
         let before = out.matched.len();
         // Then outwards along the buffer gas, as far as the axis is sure enough to match.
         let gas: Vec<AnchorLine> = lines

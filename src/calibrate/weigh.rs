@@ -269,6 +269,66 @@ pub fn weigh(marks: &[Mark], seen: &[Seen], nm: &[f64], range: (f64, f64), fwhm_
     Score { nats: top + (sum / all.len() as f64).ln(), met: all[0].met }
 }
 
+/// Evidence of each group of a lamp's features, nats, and which peaks lie on any; arguments as in
+/// [`weigh`].
+fn groups(
+    marks: &[Mark],
+    seen: &[Seen],
+    nm: &[f64],
+    range: (f64, f64),
+    fwhm_nm: f64,
+    place_fwhm: f64,
+) -> Groups {
+    let span = (range.1 - range.0).max(1.0);
+    let from = marks.partition_point(|m| m.nm < range.0 + fwhm_nm);
+    let to = marks.partition_point(|m| m.nm <= range.1 - fwhm_nm);
+    let marks = &marks[from..to.max(from)];
+    let heights = Heights::of(seen);
+    let (places, explained) = places(marks, seen, nm, span, fwhm_nm, place_fwhm);
+    let mut groups: Vec<usize> = places.iter().map(|p| p.group).collect();
+    groups.sort_unstable();
+    groups.dedup();
+    let of = |group: usize| {
+        let here: Vec<Place> = places.iter().filter(|p| p.group == group).copied().collect();
+        let present = marks.iter().find(|m| m.group == group).map_or(1.0, |m| m.present);
+        GroupNats { group, nats: heights.group_nats(&here, seen), present }
+    };
+    Groups {
+        of: groups.into_iter().map(of).collect(),
+        met: marks.iter().zip(&places).filter(|(m, p)| m.line && p.peak.is_some()).count(),
+        explained,
+    }
+}
+
+struct Groups {
+    of: Vec<GroupNats>,
+    /// Lines that have a peak.
+    met: usize,
+    explained: [bool; MAX_SEEN],
+}
+
+struct GroupNats {
+    group: usize,
+    /// Evidence if the lamp has the group.
+    nats: f64,
+    /// Probability that it has.
+    present: f64,
+}
+
+/// Groups whose features in range do not tell by themselves, by `least` nats, that they are there;
+/// other arguments as in [`weigh`].
+pub fn doubtful(
+    marks: &[Mark],
+    seen: &[Seen],
+    nm: &[f64],
+    range: (f64, f64),
+    fwhm_nm: f64,
+    least: f64,
+) -> Vec<usize> {
+    let all = groups(marks, seen, nm, range, fwhm_nm, PLACES_FWHM[0]);
+    all.of.into_iter().filter(|g| g.nats < least).map(|g| g.group).collect()
+}
+
 fn weigh_at(
     marks: &[Mark],
     seen: &[Seen],
@@ -277,27 +337,10 @@ fn weigh_at(
     fwhm_nm: f64,
     place_fwhm: f64,
 ) -> Score {
-    let span = (range.1 - range.0).max(1.0);
-    let from = marks.partition_point(|m| m.nm < range.0 + fwhm_nm);
-    let to = marks.partition_point(|m| m.nm <= range.1 - fwhm_nm);
-    let marks = &marks[from..to.max(from)];
-    let heights = Heights::of(seen);
-    let (places, explained) = places(marks, seen, nm, span, fwhm_nm, place_fwhm);
-    let mut total = Score { nats: 0.0, met: 0 };
-    let mut groups: Vec<usize> = places.iter().map(|p| p.group).collect();
-    groups.sort_unstable();
-    groups.dedup();
-    for group in groups {
-        let here: Vec<Place> = places.iter().filter(|p| p.group == group).copied().collect();
-        let nats = heights.group_nats(&here, seen);
-        let present = marks.iter().find(|m| m.group == group).map_or(1.0, |m| m.present);
-        total.nats += if nats > CERTAIN_NATS {
-            nats + present.ln()
-        } else {
-            (1.0 - present + present * nats.exp()).ln()
-        };
-    }
-    total.met = marks.iter().zip(&places).filter(|(m, p)| m.line && p.peak.is_some()).count();
-    total.nats -= strangers(seen, nm, &explained, fwhm_nm);
-    total
+    let Groups { of, met, explained } = groups(marks, seen, nm, range, fwhm_nm, place_fwhm);
+    let nats = of.iter().map(|g| match g.nats > CERTAIN_NATS {
+        true => g.nats + g.present.ln(),
+        false => (1.0 - g.present + g.present * g.nats.exp()).ln(),
+    });
+    Score { nats: nats.sum::<f64>() - strangers(seen, nm, &explained, fwhm_nm), met }
 }
