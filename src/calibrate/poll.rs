@@ -18,6 +18,10 @@ const MOST_VOTED: usize = 24;
 /// Steps of the curvature between its limits: fine enough for a line that is a thousandth of the
 /// recording.
 const CURVATURES: usize = 256;
+/// Least step of the curvature as a share of what a vote's tolerance leaves free.
+const STEP_OF_TOLERANCE: f64 = 0.5;
+/// A vote of the tallest peak in whole numbers.
+const WHOLE_VOTE: f32 = 1024.0;
 /// Product of the distances from the two starting peaks (in half recordings) below which a peak
 /// says nothing of the curvature.
 const MIN_LEVER: f64 = 0.01;
@@ -80,16 +84,17 @@ impl Electorate {
 
 /// The poll of the tall peaks on the curvature of an axis through two of them.
 pub struct Poll {
-    /// Differences of the number of votes from step to step.
-    rise: Vec<f32>,
+    /// Differences of the number of votes from step to step, in parts of [`WHOLE_VOTE`]: whole numbers
+    /// add up four times faster.
+    rise: [i32; CURVATURES + 2],
     /// Curvature, its tolerance and weight of each vote.
-    votes: Vec<(f64, f64, f32)>,
+    votes: Vec<(f64, f64, i32)>,
 }
 
 impl Poll {
     /// An empty one.
     pub fn new() -> Self {
-        Poll { rise: vec![0.0; CURVATURES + 2], votes: Vec::new() }
+        Poll { rise: [0; CURVATURES + 2], votes: Vec::new() }
     }
 
     /// Number of votes for the best curvature d of λ = c0 + c1 t + d (t − t1)(t − t2), and d.
@@ -103,10 +108,14 @@ impl Poll {
     ) -> (f32, f64) {
         // d is twice the second Chebyshev coefficient.
         let most = 0.5 * MAX_CURVATURE * c1.abs();
-        let bin = 2.0 * most / CURVATURES as f64;
-        self.rise.fill(0.0);
+        // Steps of a fraction of the tolerance: fewer for broad lines.
+        let wanted = (2.0 * most / (STEP_OF_TOLERANCE * tolerance_nm)) as usize;
+        let steps = wanted.clamp(1, CURVATURES);
+        let bin = 2.0 * most / steps as f64;
+        let rise = &mut self.rise[..steps + 2];
+        rise.fill(0);
         self.votes.clear();
-        let mut level = 0.0;
+        let mut level = 0;
         for (k, t) in voters.iter().enumerate() {
             if k == p1 || k == p2 {
                 continue;
@@ -114,7 +123,7 @@ impl Poll {
             let lever = (t - voters[p1]) * (t - voters[p2]);
             let straight = c0 + c1 * t;
             // Taller peaks are more surely lines of the lamp.
-            let weight = 1.0 / (1.0 + RANK_LOSS * k as f32);
+            let weight = (WHOLE_VOTE / (1.0 + RANK_LOSS * k as f32)) as i32;
             if lever.abs() < MIN_LEVER {
                 let at = marks.partition_point(|m| m.nm < straight - tolerance_nm);
                 if marks.get(at).is_some_and(|m| m.nm <= straight + tolerance_nm) {
@@ -127,14 +136,14 @@ impl Poll {
             for m in marks[from..].iter().take_while(|m| m.nm <= straight + reach) {
                 let d = (m.nm - straight) / lever;
                 let tol = ((tolerance_nm + m.u_nm) / lever.abs()).min(most);
-                let step = |d: f64| ((d + most) / bin).clamp(0.0, CURVATURES as f64) as usize;
-                self.rise[step(d - tol)] += weight;
-                self.rise[step(d + tol) + 1] -= weight;
+                let step = |d: f64| (((d + most) / bin) as usize).min(steps);
+                rise[step(d - tol)] += weight;
+                rise[step(d + tol) + 1] -= weight;
                 self.votes.push((d, tol, weight));
             }
         }
-        let (mut best, mut at, mut sum) = (f32::NEG_INFINITY, 0, 0.0);
-        for (k, r) in self.rise.iter().enumerate() {
+        let (mut best, mut at, mut sum) = (i32::MIN, 0, 0);
+        for (k, r) in rise.iter().enumerate() {
             sum += r;
             if sum > best {
                 (best, at) = (sum, k);
@@ -150,7 +159,7 @@ impl Poll {
                 w += g;
             }
         }
-        (best + level, if w > 0.0 { s / w } else { 0.0 })
+        ((best + level) as f32 / WHOLE_VOTE, if w > 0.0 { s / w } else { 0.0 })
     }
 }
 

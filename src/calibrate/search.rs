@@ -27,7 +27,7 @@ const VOTERS: usize = 20;
 /// How far a voting peak may lie off its mark, in line widths.
 const VOTE_FWHM: f64 = 0.5;
 /// How many of the starts with the most votes are looked at in full.
-const STARTS: usize = 1200;
+const STARTS: usize = 2400;
 /// Most that a factory nm axis is tilted, nm from its middle to its end (common practice, no
 /// published source: "up to a few nm").
 const MAX_TILT_NM: f64 = 3.0;

@@ -400,7 +400,10 @@ impl<'a> Solver<'a> {
         let ground = ground(r, &seen, None);
         let octaves = Octaves::new(self.pattern, &ground);
         // What a mixture's gas or an ion shows may be other peaks, unless its own lines tell it.
-        let doubtful = ground.doubtful(&octaves, trial, MARGIN_NATS);
+        let doubtful = match self.pattern.lamp {
+            Lamp::Fluorescent => Vec::new(),
+            Lamp::Discharge(_) => ground.doubtful(&octaves, trial, MARGIN_NATS),
+        };
         let core: Vec<AnchorLine> = lines
             .iter()
             .filter(|l| l.emission.role == Role::Line)
@@ -414,6 +417,20 @@ impl<'a> Solver<'a> {
         let mut matched = matches(r, index, &strong, &rough, fwhm_nm);
         if matched.len() < MIN_ANCHORS {
             matched = matches(r, index, &core, &rough, fwhm_nm);
+        }
+        let least = match r.kind {
+            AxisKind::Nm => MIN_ANCHORS,
+            AxisKind::Pixel => MIN_BLIND_ANCHORS,
+        };
+        let enough = |n: usize| match n >= least {
+            true => Ok(()),
+            false => Err(format!(
+                "only {n} line(s) of {} can carry an axis at this line width, {least} are needed",
+                self.pattern.lamp.one()
+            )),
+        };
+        if matched.len() < 2 {
+            enough(matched.len())?;
         }
         drop_outliers(&mut matched, &mut left, r, MIN_ANCHORS)?;
         for lines in [&strong, &core, &core] {
@@ -430,19 +447,9 @@ impl<'a> Solver<'a> {
             matched.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
             drop_outliers(&mut matched, &mut left, r, MIN_ANCHORS)?;
         }
-        let least = match r.kind {
-            AxisKind::Nm => MIN_ANCHORS,
-            AxisKind::Pixel => MIN_BLIND_ANCHORS,
-        };
         drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut matched, &mut left)?;
+        enough(matched.len())?;
         let fit = fit_of(&matched, r)?;
-        if matched.len() < least {
-            return Err(format!(
-                "only {} line(s) of {} can carry an axis at this line width, {least} are needed",
-                matched.len(),
-                self.pattern.lamp.one()
-            ));
-        }
         let mut notes = Vec::new();
         for l in lines.iter().filter(|l| doubtful.contains(&self.pattern.group_of(l.emission))) {
             let (gas, sort) = (&l.emission.gas, if l.emission.ion { "ion" } else { "atom" });

@@ -13,9 +13,9 @@ const GROUPS_NM: [&[f64]; 2] = [&[546.075], &[576.961, 579.067]];
 /// Usual logarithm of a component's height as a share of the tallest count, and its standard
 /// deviation: from a hundredth to more than there is.
 const LN_HEIGHT: (f64, f64) = (-1.0, 2.0);
-/// Distance of two lines, in line widths, from which they stand apart: twice what shows a dip between
+/// Distance of two lines, in line widths, from which they stand apart: half again what shows a dip between
 /// equal ones (C. Sparrow 1916: 0.849).
-const RESOLVED_FWHM: f64 = 1.7;
+const RESOLVED_FWHM: f64 = 1.27;
 /// How far beyond its lines a group is fitted, and a phosphor's peak has a say, in line widths.
 const REACH_FWHM: f64 = 1.5;
 /// How far the recognised axis may be off there, in line widths, standard deviation.
