@@ -33,6 +33,8 @@ const SHAPE_U: f64 = 0.01;
 const STARTS_FWHM: [f64; 5] = [0.0, -0.4, 0.4, -0.8, 0.8];
 /// Chi-square by which another place must fit worse not to count: two standard deviations.
 const AS_GOOD: f64 = 4.0;
+/// Scatter over what is expected of the right sum from which something else stands there.
+const MOST_BIRGE: f64 = 2.0;
 /// Most that the axis may be found off, in line widths: what lies further is another feature.
 const MAX_SHIFT_FWHM: f64 = 2.0 * AXIS_U_FWHM;
 /// Least height of the line over the tallest count of its group …
@@ -150,6 +152,9 @@ fn place<'a>(
     let best = fits.iter().min_by(|a, b| a.chi2.total_cmp(&b.chi2))?;
     // What scatters more than its noise accounts for says less (R. Birge, Phys. Rev. 40 (1932) 207).
     let birge2 = (best.chi2 / sum.points.len() as f64).max(1.0);
+    if birge2 > MOST_BIRGE.powi(2) {
+        return None;
+    }
     let shift = best.parameters[0];
     let own = (best.covariance.as_ref()?[0] * birge2).sqrt();
     // Other places that fit as well.

@@ -118,7 +118,9 @@ impl<'a> Work<'a> {
             ));
         }
         let clipped: Vec<bool> = mask.iter().map(|m| m.has(Mask::SATURATED)).collect();
-        let noise = noise::estimate(&y, &good, spectrum.sigma());
+        // A flat top scatters nothing.
+        let free: Vec<bool> = good.iter().zip(&clipped).map(|(g, c)| *g && !*c).collect();
+        let noise = noise::estimate(&y, &free, spectrum.sigma());
         let mut notes = Vec::new();
         let bumps = width::bumps(&y, &noise).len();
         let alone = spikes::find(&y, &noise.sigma, &good, bumps);

@@ -5,6 +5,8 @@ use crate::{Mask, Spectrum};
 /// Points with which a local noise figure is made; enough for 15 % accuracy of a quantile,
 /// short enough to follow a detector whose noise changes along the axis.
 const WINDOW_POINTS: usize = 128;
+/// Differences below which a window gives no figure: its neighbours' are taken.
+const MIN_DIFFERENCES: usize = 16;
 /// Quantile of the absolute second differences that is taken: low, since lines occupy the upper
 /// part of the distribution (up to 70 % of a window may be lines).
 const QUANTILE: f64 = 0.30;
@@ -45,7 +47,8 @@ pub struct Noise {
     pub floored: bool,
 }
 
-/// Noise of a recording from its own scatter.
+/// Noise of a recording from its own scatter; `good` tells which points hold a reading that is not at
+/// the end of the converter's range.
 ///
 /// Local robust figure from second differences at lags 1 to 3, then a line of
 /// variance against level over the windows for the photon noise.
@@ -73,7 +76,7 @@ pub fn estimate(y: &[f64], good: &[bool], measured: Option<&[f64]>) -> Noise {
     let mut sample = Vec::with_capacity(WINDOW_POINTS);
     for w in 0..windows {
         let (a, b) = (w * n / windows, (w + 1) * n / windows);
-        let mut at_lag = [0.0; LAGS.len()];
+        let (mut at_lag, mut few) = ([0.0; LAGS.len()], false);
         for (s, lag) in at_lag.iter_mut().zip(LAGS) {
             sample.clear();
             for i in a.max(lag)..b.min(n.saturating_sub(lag)) {
@@ -81,7 +84,11 @@ pub fn estimate(y: &[f64], good: &[bool], measured: Option<&[f64]>) -> Noise {
                     sample.push((y[i] - 0.5 * (y[i - lag] + y[i + lag])).abs());
                 }
             }
+            few |= sample.len() < MIN_DIFFERENCES;
             *s = sigma_of_differences(&mut sample);
+        }
+        if few && n >= WINDOW_POINTS {
+            continue;
         }
         sample.clear();
         sample.extend((a..b).filter(|i| good[*i]).map(|i| y[i]));
@@ -242,6 +249,24 @@ mod tests {
 
     fn rand_chacha(seed: u64) -> rand::rngs::ChaCha8Rng {
         rand::rngs::ChaCha8Rng::seed_from_u64(seed)
+    }
+
+    /// White noise of known scatter, half of each window at the end of the range: flat tops say nothing.
+    #[test]
+    fn flat_tops_do_not_quiet_a_recording() {
+        use rand::SeedableRng;
+        use rand_distr::{Distribution, StandardNormal};
+        let mut rng = rand::rngs::ChaCha8Rng::seed_from_u64(5);
+        let top = |i: usize| i % 128 < 64;
+        let y: Vec<f64> = (0..2000)
+            .map(|i| {
+                let z: f64 = StandardNormal.sample(&mut rng);
+                if top(i) { 500.0 } else { 30.0 * z }
+            })
+            .collect();
+        let free: Vec<bool> = (0..2000).map(|i| !top(i)).collect();
+        let sigma = estimate(&y, &free, None).sigma.iter().sum::<f64>() / 2000.0;
+        assert!((sigma / 30.0 - 1.0).abs() < 0.15, "{sigma}");
     }
 
     #[test]
