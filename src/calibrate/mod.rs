@@ -10,6 +10,7 @@ mod climb;
 mod ends;
 mod fit;
 mod grating;
+mod images;
 mod lamp;
 mod marks;
 mod merge;

@@ -37,6 +37,17 @@ pub struct Emission {
 }
 
 impl Emission {
+    /// True for one of the main lines of mercury.
+    fn is_main(&self) -> bool {
+        MAIN_LINES.iter().any(|(nm, _)| (nm - self.nm).abs() < SAME_LINE_NM)
+    }
+
+    /// This line in second order: a grating sends it where it sends twice its wavelength in first.
+    fn image(&self) -> Self {
+        let name = format!("{} in second order", self.name);
+        Emission { name, nm: 2.0 * self.nm, u_nm: 2.0 * self.u_nm, ..self.clone() }
+    }
+
     /// This line among those that do not carry the axis.
     pub fn left_out(&self, reason: String) -> LeftOut {
         LeftOut { feature: self.name.clone(), wavelength_nm: self.nm, reason }
@@ -50,6 +61,8 @@ pub struct LampPattern {
     pub lamp: Lamp,
     /// Its lines and peaks.
     pub emissions: Vec<Emission>,
+    /// Images of its short lines in second order.
+    pub images: Vec<Emission>,
 }
 
 /// The main lines of mercury with the probability that a recording of a lamp shows them. The green
@@ -126,7 +139,9 @@ impl LampPattern {
             }
         }
         emissions.sort_by(|a, b| a.nm.total_cmp(&b.nm));
-        LampPattern { lamp: lamp.clone(), emissions }
+        let images =
+            emissions.iter().filter(|e| e.gas == MERCURY && e.is_main()).map(Emission::image);
+        LampPattern { lamp: lamp.clone(), images: images.collect(), emissions }
     }
 
     /// The nearest narrow phosphor peaks below and above a wavelength, with their uncertainties, nm.
@@ -147,6 +162,36 @@ impl LampPattern {
             .filter(|e| (e.nm - nm).abs() < MERGE_FWHM * fwhm_nm + e.u_nm)
             .map(|e| 0.5 * (e.nm - nm).abs().min(fwhm_nm))
             .fold(0.0, f64::max)
+    }
+
+    /// The images on the range (nm), each as far as it can be placed at this line width, with the line
+    /// that it is one of.
+    pub fn image_lines(&self, fwhm_nm: f64, range: (f64, f64)) -> Vec<(AnchorLine<'_>, &Emission)> {
+        let place = |image: &'_ Emission| {
+            let source = self.emissions.iter().find(|e| 2.0 * e.nm == image.nm)?;
+            let same = |o: &&Emission| o.role == Role::Line && o.gas == source.gas && *o != source;
+            // In second order the lines of a blend stand twice as far apart.
+            let blend = Blend::of(source, self.emissions.iter().filter(same), 0.5 * fwhm_nm);
+            let (pull, u) = (2.0 * blend.pull, 2.0 * blend.u);
+            (!blend.under_a_stronger && pull.abs() <= MAX_PULL_FWHM * fwhm_nm)
+                .then_some((pull, u, source))
+        };
+        self.images
+            .iter()
+            .filter(|i| (range.0..=range.1).contains(&i.nm))
+            .filter_map(|image| {
+                let (pull, u, source) = place(image)?;
+                let line = AnchorLine {
+                    emission: image,
+                    nm: image.nm + pull,
+                    u_nm: image.u_nm.hypot(u),
+                    drawn_nm: 0.0,
+                    phosphors: [None; 2],
+                    strong: false,
+                };
+                Some((line, source))
+            })
+            .collect()
     }
 
     /// Lines that may carry the axis at this line width on the range (nm), and those that may not,

@@ -5,6 +5,7 @@ use super::anchors::{
 };
 use super::ends::drop_doubtful;
 use super::fit::{self, AxisFit};
+use super::images::images;
 use super::lamp::Lamp;
 use super::marks::in_view;
 use super::octaves::Octaves;
@@ -502,6 +503,17 @@ impl<'a> Solver<'a> {
         }
         if out.matched.len() > before {
             drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut out.matched, &mut out.left)?;
+            out.fit = fit_of(&out.matched, r)?;
+        }
+        // Only now: no other reading of the ends holds three images.
+        let images = images(r, index, self.pattern, &out.matched, fwhm_nm);
+        if !images.is_empty() {
+            out.notes.push(format!(
+                "{} images of the lamp's own lines in second order carry the axis",
+                images.len()
+            ));
+            out.matched.extend(images);
+            out.matched.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
             out.fit = fit_of(&out.matched, r)?;
         }
         for name in placed {
