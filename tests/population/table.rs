@@ -110,9 +110,11 @@ pub fn print(outcomes: &[Outcome]) -> String {
     {
         let what = match &o.verdict {
             Verdict::Refused(why) => why.chars().take(260).collect(),
-            Verdict::Axis { rms_fwhm, anchors, lamp, astray, .. } => {
+            Verdict::Axis { rms_fwhm, inside, anchors, lamp, astray, .. } => {
                 format!(
-                    "WRONG by {rms_fwhm:.2} FWHM with {anchors} anchors as {lamp}; astray {astray}"
+                    "WRONG by {rms_fwhm:.2} FWHM, band holds {:.0} %, with {anchors} anchors as \
+                     {lamp}; astray {astray}",
+                    100.0 * inside
                 )
             }
         };
