@@ -5,8 +5,9 @@ use crate::{Mask, Spectrum};
 /// Points with which a local noise figure is made; enough for 15 % accuracy of a quantile,
 /// short enough to follow a detector whose noise changes along the axis.
 const WINDOW_POINTS: usize = 128;
-/// Differences below which a window gives no figure: its neighbours' are taken.
-const MIN_DIFFERENCES: usize = 16;
+/// Share of a window's points below which the rest give no figure, where other windows do: beside clipped
+/// lines there are hardly any but flanks.
+const MIN_SHARE: f64 = 0.75;
 /// Quantile of the absolute second differences that is taken: low, since lines occupy the upper
 /// part of the distribution (up to 70 % of a window may be lines).
 const QUANTILE: f64 = 0.30;
@@ -73,6 +74,7 @@ pub fn estimate(y: &[f64], good: &[bool], measured: Option<&[f64]>) -> Noise {
     let mut centre = Vec::with_capacity(windows);
     let mut lags = Vec::with_capacity(windows);
     let mut level = Vec::with_capacity(windows);
+    let mut whole = Vec::with_capacity(windows);
     let mut sample = Vec::with_capacity(WINDOW_POINTS);
     for w in 0..windows {
         let (a, b) = (w * n / windows, (w + 1) * n / windows);
@@ -84,11 +86,8 @@ pub fn estimate(y: &[f64], good: &[bool], measured: Option<&[f64]>) -> Noise {
                     sample.push((y[i] - 0.5 * (y[i - lag] + y[i + lag])).abs());
                 }
             }
-            few |= sample.len() < MIN_DIFFERENCES;
+            few |= (sample.len() as f64) < MIN_SHARE * (b - a) as f64;
             *s = sigma_of_differences(&mut sample);
-        }
-        if few && n >= WINDOW_POINTS {
-            continue;
         }
         sample.clear();
         sample.extend((a..b).filter(|i| good[*i]).map(|i| y[i]));
@@ -100,6 +99,12 @@ pub fn estimate(y: &[f64], good: &[bool], measured: Option<&[f64]>) -> Noise {
         centre.push(0.5 * (a + b) as f64);
         lags.push(at_lag);
         level.push(*q);
+        whole.push(!few);
+    }
+    if whole.contains(&true) {
+        keep(&mut centre, &whole);
+        keep(&mut lags, &whole);
+        keep(&mut level, &whole);
     }
     // Smoothing shows in all windows, lines only in theirs: the middle window decides.
     let mut ratios: Vec<f64> = lags.iter().map(|l| largest(l) / l[0].max(floor)).collect();
@@ -111,6 +116,11 @@ pub fn estimate(y: &[f64], good: &[bool], measured: Option<&[f64]>) -> Noise {
     let floored = local.iter().all(|s| *s <= floor);
     let sigma = (0..n).map(|i| interpolate(&centre, &local, i as f64).max(floor)).collect();
     Noise { sigma, counts_per_electron: photon_slope(&level, &local, floor), floored }
+}
+
+fn keep<T>(of: &mut Vec<T>, which: &[bool]) {
+    let mut k = which.iter();
+    of.retain(|_| k.next().is_none_or(|w| *w));
 }
 
 /// Windows that are taken for the quiet ones: the lowest quarter of the figures.
@@ -251,13 +261,13 @@ mod tests {
         rand::rngs::ChaCha8Rng::seed_from_u64(seed)
     }
 
-    /// White noise of known scatter, half of each window at the end of the range: flat tops say nothing.
+    /// White noise of known scatter, half of every other window at the end of the range: flat tops say nothing.
     #[test]
     fn flat_tops_do_not_quiet_a_recording() {
         use rand::SeedableRng;
         use rand_distr::{Distribution, StandardNormal};
         let mut rng = rand::rngs::ChaCha8Rng::seed_from_u64(5);
-        let top = |i: usize| i % 128 < 64;
+        let top = |i: usize| i % 256 < 64;
         let y: Vec<f64> = (0..2000)
             .map(|i| {
                 let z: f64 = StandardNormal.sample(&mut rng);

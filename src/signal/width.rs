@@ -13,9 +13,6 @@ const SAME_WIDTH: f64 = 1.3;
 const CLUSTER_SHARE: f64 = 0.2;
 /// Fewest candidates of a cluster, where there are others: one narrow spike is a hot pixel.
 const CLUSTER_MIN: usize = 2;
-/// Candidates of a cluster that suffice, however many others there are: a fluorescent lamp has three
-/// sharp lines among a dozen peaks of its phosphors.
-const CLUSTER_ENOUGH: usize = 3;
 /// Prominence below this share of the largest one does not take part: in a recording with strong
 /// lines the smallest bumps are noise that was underestimated, or parts of the wings.
 const MIN_PROMINENCE_SHARE: f64 = 5e-3;
@@ -133,8 +130,7 @@ pub fn instrument_width(bumps: &[Bump], clipped: &[bool], max_points: f64) -> Op
         .map(|lo| w.partition_point(|v| *v <= lo * SAME_WIDTH) - w.partition_point(|v| v < lo))
         .collect();
     let largest = count.iter().copied().max().unwrap_or(0);
-    let share = (CLUSTER_SHARE * w.len() as f64).ceil() as usize;
-    let need = share.clamp(CLUSTER_MIN, CLUSTER_ENOUGH).min(largest);
+    let need = ((CLUSTER_SHARE * w.len() as f64).ceil() as usize).max(CLUSTER_MIN).min(largest);
     let start = count.iter().position(|c| *c >= need)?;
     let cluster = &w[start..start + count[start]];
     Some(cluster[cluster.len() / 2])
