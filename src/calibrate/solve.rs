@@ -6,10 +6,10 @@ use super::anchors::{
 use super::ends::drop_doubtful;
 use super::fit::{self, AxisFit};
 use super::images::images;
-use super::lamp::Lamp;
+use super::lamp::{Lamp, MERCURY};
 use super::marks::in_view;
 use super::octaves::Octaves;
-use super::pattern::{AnchorLine, LampPattern, Role};
+use super::pattern::{AnchorLine, Emission, LampPattern, Role};
 use super::recognise::{
     MARGIN_NATS, MIN_ANCHORS, MIN_BLIND_ANCHORS, Recognised, companions, recognise, recognise_any,
 };
@@ -37,6 +37,8 @@ const CONTRADICTS_SIGMA: f64 = 3.0;
 /// Distance from a phosphor peak, in line widths, within which an argon line may be mistaken for
 /// it.
 const PHOSPHOR_FWHM: f64 = 1.5;
+/// The same of the place where a mercury line stands in second order.
+const IMAGE_FWHM: f64 = 1.5;
 /// What would help where a lamp is not recognised.
 const REMEDY: &str = "record the lamp close up, not clipped, with darkness around it, and name it \
                       with --lamp if it is no fluorescent one";
@@ -468,7 +470,17 @@ impl<'a> Solver<'a> {
         let gas: Vec<AnchorLine> = lines
             .iter()
             .filter(|l| l.emission.role == Role::Buffer)
-            // No phosphor peak beside it, which the line could be mistaken for.
+            // No image of a mercury line in second order beside it, nor a phosphor's peak, which the
+            // line could be mistaken for.
+            .filter(|l| {
+                let image = |e: &Emission| e.gas == MERCURY && !e.ion && e.role == Role::Line;
+                !self
+                    .pattern
+                    .emissions
+                    .iter()
+                    .filter(|e| image(e))
+                    .any(|e| (2.0 * e.nm - l.emission.nm).abs() < IMAGE_FWHM * fwhm_nm)
+            })
             .filter(|l| {
                 !self.pattern.emissions.iter().any(|e| {
                     e.role == Role::Phosphor
