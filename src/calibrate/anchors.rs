@@ -21,7 +21,7 @@ const PULLING_SHARE: f64 = 0.1;
 const MATCH_FWHM: f64 = 0.6;
 /// Uncertainty of the axis (in line widths, k = 1) beyond which no line is matched any more: the
 /// next peak could be taken.
-const MAX_MATCH_U_FWHM: f64 = 0.6;
+pub const MAX_MATCH_U_FWHM: f64 = 0.6;
 /// Uncertainty of the axis (in line widths, k = 1) beyond which a line is only matched where no
 /// other peak and no other line comes into question.
 const SURE_U_FWHM: f64 = 0.21;

@@ -43,6 +43,37 @@ pub struct AxisFit {
     pub models: Vec<ModelShare>,
 }
 
+/// What both fits start from: an axis without coefficients, the basis at each point, what it is to
+/// give there, and the prior.
+struct Ready {
+    model: AxisModel,
+    a: DMatrix<f64>,
+    y: DVector<f64>,
+    prior: DVector<f64>,
+}
+
+fn ready(points: &[Point], domain: [f64; 2], kind: AxisKind) -> Result<Ready> {
+    let n = points.len();
+    if n < 2 {
+        return Err(Error::refused("axis fit", "fewer than two anchors", "record the lamp longer"));
+    }
+    let correction = kind == AxisKind::Nm;
+    let model = AxisModel {
+        domain,
+        correction,
+        coefficients: vec![0.0; COEFFICIENTS],
+        covariance: vec![vec![0.0; COEFFICIENTS]; COEFFICIENTS],
+    };
+    let a = DMatrix::from_fn(n, COEFFICIENTS, |i, j| model.basis(points[i].x)[j]);
+    let y = DVector::from_fn(n, |i, _| points[i].nm - if correction { points[i].x } else { 0.0 });
+    let prior = prior_precision(points, &a, &y, correction)?;
+    Ok(Ready { model, a, y, prior })
+}
+
+fn undetermined() -> Error {
+    Error::refused("axis fit", "the anchors do not determine an axis", "use a richer lamp")
+}
+
 /// Fits the series to points by weighted least squares with a Gaussian prior on its coefficients
 /// (ridge regression in the Chebyshev basis), adds a scatter term until chi-square equals its
 /// expectation, and widens the covariance by Student's t where points are few.
@@ -50,20 +81,8 @@ pub struct AxisFit {
 /// # Errors
 /// [`Error::Refused`] where fewer than two points are given or they do not determine an axis.
 pub fn fit(points: &[Point], domain: [f64; 2], kind: AxisKind) -> Result<AxisFit> {
-    if points.len() < 2 {
-        return Err(Error::refused("axis fit", "fewer than two anchors", "record the lamp longer"));
-    }
-    let correction = kind == AxisKind::Nm;
-    let mut model = AxisModel {
-        domain,
-        correction,
-        coefficients: vec![0.0; COEFFICIENTS],
-        covariance: vec![vec![0.0; COEFFICIENTS]; COEFFICIENTS],
-    };
+    let Ready { mut model, a, y, prior } = ready(points, domain, kind)?;
     let n = points.len();
-    let a = DMatrix::from_fn(n, COEFFICIENTS, |i, j| model.basis(points[i].x)[j]);
-    let y = DVector::from_fn(n, |i, _| points[i].nm - if correction { points[i].x } else { 0.0 });
-    let prior = prior_precision(points, &a, &y, correction)?;
     let mut extra: f64 = 0.0;
     let mut out = solve(&a, &y, points, extra, &prior)?;
     for _ in 0..30 {
@@ -122,21 +141,7 @@ const STURDY_ENOUGH: f64 = 0.01;
 /// # Errors
 /// As for [`fit`].
 pub fn sturdy(points: &[Point], off: &[f64], domain: [f64; 2], kind: AxisKind) -> Result<AxisFit> {
-    let few = || Error::refused("axis fit", "fewer than two anchors", "record the lamp longer");
-    let correction = kind == AxisKind::Nm;
-    let mut model = AxisModel {
-        domain,
-        correction,
-        coefficients: vec![0.0; COEFFICIENTS],
-        covariance: vec![vec![0.0; COEFFICIENTS]; COEFFICIENTS],
-    };
-    let n = points.len();
-    if n < 2 {
-        return Err(few());
-    }
-    let a = DMatrix::from_fn(n, COEFFICIENTS, |i, j| model.basis(points[i].x)[j]);
-    let y = DVector::from_fn(n, |i, _| points[i].nm - if correction { points[i].x } else { 0.0 });
-    let prior = prior_precision(points, &a, &y, correction)?;
+    let Ready { mut model, a, y, prior } = ready(points, domain, kind)?;
     let rows: Vec<Row> = a.row_iter().map(|r| Row::from_iterator(r.iter().copied())).collect();
     let least_u = points.iter().map(|p| p.u_nm).fold(f64::INFINITY, f64::min);
     let mut z = off.to_vec();
@@ -153,7 +158,7 @@ pub fn sturdy(points: &[Point], off: &[f64], domain: [f64; 2], kind: AxisKind) -
             m += w * row * row.transpose();
             v += w * *y * row;
         }
-        cov = m.cholesky().map(|c| c.inverse()).ok_or_else(few)?;
+        cov = m.cholesky().map(|c| c.inverse()).ok_or_else(undetermined)?;
         let next = cov * v;
         let moved = (next - c).abs().max();
         c = next;
@@ -171,7 +176,7 @@ pub fn sturdy(points: &[Point], off: &[f64], domain: [f64; 2], kind: AxisKind) -
         }
     }
     let prior_chi2 = (0..COEFFICIENTS).map(|j| prior[j] * c[j] * c[j]).sum();
-    let dof = n.saturating_sub(COEFFICIENTS).max(1);
+    let dof = points.len().saturating_sub(COEFFICIENTS).max(1);
     Ok(AxisFit { model, extra_nm: 0.0, dof, prior_chi2, models: Vec::new() })
 }
 
@@ -200,9 +205,7 @@ pub(super) fn solve(
     for j in 0..prior.len() {
         m[(j, j)] += prior[j];
     }
-    let cov = m.cholesky().map(|c| c.inverse()).ok_or_else(|| {
-        Error::refused("axis fit", "the anchors do not determine an axis", "use a richer lamp")
-    })?;
+    let cov = m.cholesky().map(|c| c.inverse()).ok_or_else(undetermined)?;
     let c = &cov * (wa.transpose() * y);
     let r = a * &c - y;
     let chi2 = (0..n).map(|i| w[i] * r[i] * r[i]).sum();

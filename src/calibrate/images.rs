@@ -4,24 +4,23 @@
 //! the same share of its line, and they stand where few lines of a fluorescent lamp do. One of them may
 //! be any line's peak; three on one smooth axis with one share of their lines' light are images.
 
-use super::anchors::{CROWDED_FLOOR_FWHM, MIN_SIGNIFICANCE, Match, Recording, slope, weighted_rms};
+use super::anchors::{
+    CROWDED_FLOOR_FWHM, MAX_MATCH_U_FWHM, MIN_SIGNIFICANCE, Match, Recording, slope, weighted_rms,
+};
 use super::fit::{self, AxisFit, Point};
 use super::pattern::{AnchorLine, LampPattern};
+use super::weigh::REACH_SIGMA;
 
 /// Images that must agree before any of them carries the axis.
-pub const MIN_IMAGES: usize = 3;
+const MIN_IMAGES: usize = 3;
 /// Share of a line's height that its image has at most: filters and gratings that are blazed for first
 /// order leave a few per cent (common practice, no published source).
 const MOST_SHARE: f64 = 0.2;
 /// Factor within which the images' shares agree: the response differs between 2λ and λ, and from
 /// image to image (common practice, no published source).
 const SHARE_FACTOR: f64 = 4.0;
-/// How far from the foretold place an image may stand, in standard deviations of the axis …
-const REACH_SIGMA: f64 = 2.5;
-/// … besides this in line widths.
+/// How far from the foretold place an image may stand, in line widths, besides [`REACH_SIGMA`].
 const REACH_FWHM: f64 = 0.3;
-/// Uncertainty of the axis, in line widths, up to which the next image is taken where it is foretold.
-const SURE_U_FWHM: f64 = 0.6;
 /// Weighted residual in line widths beyond which the images are not on one axis with the lines.
 const MAX_RMS_FWHM: f64 = 0.15;
 
@@ -135,7 +134,7 @@ fn follow<'a>(
         let axis = fitted(&all, r)?;
         let near = candidates(r, &all, &axis, image, *height, fwhm_nm, Some(share));
         let [(peak, _)] = near[..] else { continue };
-        if axis.model.wavelength(r.peaks.peaks[peak].centre.value).u > SURE_U_FWHM * fwhm_nm {
+        if axis.model.wavelength(r.peaks.peaks[peak].centre.value).u > MAX_MATCH_U_FWHM * fwhm_nm {
             continue;
         }
         let next = match_of(r, index, image, peak, &axis, fwhm_nm);

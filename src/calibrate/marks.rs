@@ -125,7 +125,7 @@ const EXISTS: f64 = 0.9;
 const OPAQUE_NM: f64 = 305.0;
 const EXISTS_BEHIND_OPAQUE: f64 = 0.1;
 /// The same of mercury's other lines than the main ones, which low-pressure lamps often hardly show
-/// (the lamp table's cautions).
+/// (the lamp table's cautions; both numbers common practice, no published source).
 const EXISTS_ELSEWHERE: f64 = 0.5;
 /// Strength of the strongest line of a stretch, against the strongest of all, below which the gas
 /// hardly shines there.

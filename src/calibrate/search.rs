@@ -443,3 +443,43 @@ fn best_first(mut trials: Vec<Trial>) -> Vec<Trial> {
     trials.truncate(KEPT);
     trials
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibrate::ends::tests::{ground, peaks};
+    use crate::calibrate::lamp::Lamp;
+    use crate::calibrate::pattern::LampPattern;
+    use crate::calibrate::recognise::MARGIN_NATS;
+    use crate::reference::Tables;
+
+    /// Peaks of mercury alone, taken for a lamp of mercury and argon: mercury's lines tell that it is there,
+    /// argon's do not; with argon's peaks they do.
+    #[test]
+    fn a_gas_that_does_not_show_is_doubtful() {
+        let tables = Tables::bundled().unwrap();
+        let pattern = LampPattern::new(&Lamp::named("Hg+Ar", &tables).unwrap(), &tables);
+        let group = |gas: &str| {
+            let line = pattern.emissions.iter().find(|e| e.gas == gas && !e.ion).unwrap();
+            pattern.group_of(line)
+        };
+        let mercury = [365.02, 404.66, 435.83, 546.08, 576.96, 579.07];
+        let argon = [420.07, 415.86, 427.22, 430.01, 433.36, 603.21];
+        let mut both: Vec<f64> = mercury.into_iter().chain(argon).collect();
+        both.sort_by(f64::total_cmp);
+        for (lines, shows) in [(mercury.to_vec(), false), (both, true)] {
+            let seen = peaks(&lines);
+            let ground = ground(&seen);
+            let octaves = Octaves::new(&pattern, &ground);
+            let points: Vec<Point> = seen
+                .iter()
+                .zip(&lines)
+                .map(|(s, nm)| Point { x: s.x, nm: *nm, u_nm: 0.03 })
+                .collect();
+            let f = fit::fit(&points, ground.range, ground.kind).unwrap();
+            let doubtful = ground.doubtful(&octaves, &ground.trial(&f.model), MARGIN_NATS);
+            assert!(!doubtful.contains(&group("Hg")), "{doubtful:?}");
+            assert_eq!(doubtful.contains(&group("Ar")), !shows, "{doubtful:?}");
+        }
+    }
+}

@@ -37,7 +37,8 @@ const CONTRADICTS_SIGMA: f64 = 3.0;
 /// Distance from a phosphor peak, in line widths, within which an argon line may be mistaken for
 /// it.
 const PHOSPHOR_FWHM: f64 = 1.5;
-/// The same of the place where a mercury line stands in second order.
+/// The same, in line widths, of the place where a mercury line stands in second order: what merges there
+/// may be either's.
 const IMAGE_FWHM: f64 = 1.5;
 /// What would help where a lamp is not recognised.
 const REMEDY: &str = "record the lamp close up, not clipped, with darkness around it, and name it \

@@ -5,7 +5,7 @@
 //! peaks that lie anywhere. The brightness of a gas is not known and is summed over.
 
 use super::marks::Mark;
-use super::score::{MATCH_CAP, MAX_SEEN, STRANGERS_LOOKED_AT, Score, Seen};
+use super::score::{FITTED_PLACE_FWHM, MATCH_CAP, MAX_SEEN, STRANGERS_LOOKED_AT, Score, Seen};
 use std::f64::consts::PI;
 
 /// Standard deviation of the logarithm of a line's height about what the tables foretell: strengths
@@ -65,8 +65,6 @@ const LEAST_SHOWS: f64 = 0.05;
 const UNSEEN_SIGMA: f64 = 3.0;
 /// Reach of a feature for its peak, standard deviations of its place.
 pub const REACH_SIGMA: f64 = 2.5;
-/// Most that a peak's place is taken to scatter, line widths: a worse one is hardly a peak.
-const MOST_PLACE_FWHM: f64 = 0.1;
 /// Distance in widths of a peak within which it hides a line.
 const HIDES_FWHM: f64 = 1.3;
 /// Most line widths that a peak counts for there: a hump hides nothing.
@@ -146,14 +144,14 @@ fn places(
     let mut pairs: Vec<(f64, usize, usize, f64)> = Vec::new();
     let mut explained = [false; MAX_SEEN];
     for (i, m) in marks.iter().enumerate() {
-        let widest = (MOST_PLACE_FWHM * fwhm_nm).hypot(m.u_nm);
+        let widest = (FITTED_PLACE_FWHM * fwhm_nm).hypot(m.u_nm);
         let first = nm.partition_point(|v| *v < m.nm - REACH_SIGMA * widest);
         for j in first..nm.len() {
             if nm[j] > m.nm + REACH_SIGMA * widest {
                 break;
             }
             let sd =
-                (place_fwhm.hypot(seen[j].u_fwhm).min(MOST_PLACE_FWHM) * fwhm_nm).hypot(m.u_nm);
+                (place_fwhm.hypot(seen[j].u_fwhm).min(FITTED_PLACE_FWHM) * fwhm_nm).hypot(m.u_nm);
             if !m.may_be(&seen[j], fwhm_nm) {
                 continue;
             }
@@ -258,12 +256,20 @@ impl Heights {
 /// Scatter of the peaks about their features' places in line widths, standard deviation, besides what
 /// each is uncertain by: how well an axis is fitted and how well lines stand alone differs from
 /// recording to recording, so each is tried.
-const PLACES_FWHM: [f64; 3] = [0.1, 0.05, 0.025];
+const PLACES_FWHM: [f64; 3] =
+    [FITTED_PLACE_FWHM, 0.5 * FITTED_PLACE_FWHM, 0.25 * FITTED_PLACE_FWHM];
 
 /// The evidence for the axis that puts the peak `k` of `seen` at `nm[k]` (ascending) on a recording
 /// whose axis runs over `range` nm.
 pub fn weigh(marks: &[Mark], seen: &[Seen], nm: &[f64], range: (f64, f64), fwhm_nm: f64) -> Score {
-    let all = PLACES_FWHM.map(|place| weigh_at(marks, seen, nm, range, fwhm_nm, place));
+    let all = PLACES_FWHM.map(|place| {
+        let Groups { of, met, explained } = groups(marks, seen, nm, range, fwhm_nm, place);
+        let nats = of.iter().map(|g| match g.nats > CERTAIN_NATS {
+            true => g.nats + g.present.ln(),
+            false => (1.0 - g.present + g.present * g.nats.exp()).ln(),
+        });
+        Score { nats: nats.sum::<f64>() - strangers(seen, nm, &explained, fwhm_nm), met }
+    });
     let top = all.iter().map(|s| s.nats).fold(f64::NEG_INFINITY, f64::max);
     let sum: f64 = all.iter().map(|s| (s.nats - top).exp()).sum();
     Score { nats: top + (sum / all.len() as f64).ln(), met: all[0].met }
@@ -325,22 +331,6 @@ pub fn doubtful(
     fwhm_nm: f64,
     least: f64,
 ) -> Vec<usize> {
-    let all = groups(marks, seen, nm, range, fwhm_nm, PLACES_FWHM[0]);
+    let all = groups(marks, seen, nm, range, fwhm_nm, FITTED_PLACE_FWHM);
     all.of.into_iter().filter(|g| g.nats < least).map(|g| g.group).collect()
-}
-
-fn weigh_at(
-    marks: &[Mark],
-    seen: &[Seen],
-    nm: &[f64],
-    range: (f64, f64),
-    fwhm_nm: f64,
-    place_fwhm: f64,
-) -> Score {
-    let Groups { of, met, explained } = groups(marks, seen, nm, range, fwhm_nm, place_fwhm);
-    let nats = of.iter().map(|g| match g.nats > CERTAIN_NATS {
-        true => g.nats + g.present.ln(),
-        false => (1.0 - g.present + g.present * g.nats.exp()).ln(),
-    });
-    Score { nats: nats.sum::<f64>() - strangers(seen, nm, &explained, fwhm_nm), met }
 }

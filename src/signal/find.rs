@@ -35,10 +35,10 @@ const MIN_SEPARATION_FWHM: f64 = 0.5;
 const SPLIT_FROM: f64 = 1.2;
 /// Beyond this, in line widths, it is a hump and no pair of lines.
 const SPLIT_TO: f64 = 3.0;
-/// Gain in the information criterion that one more line must bring: "very strong" on the scale of
 /// Significance of the filter from which the tallest line of a group is there whatever its fit says:
 /// several times any threshold.
 const BRIGHT_SIGMA: f64 = 20.0;
+/// Gain in the information criterion that one more line must bring: "very strong" on the scale of
 /// R. Kass and A. Raftery, J. Am. Stat. Assoc. 90 (1995) 773.
 const BIC_GAIN: f64 = 10.0;
 /// Shares of the Lorentzian that are tried for the line shape.
