@@ -150,3 +150,11 @@ pub struct PeakList {
     /// What was estimated or left out, one sentence each.
     pub notes: Vec<String>,
 }
+
+impl PeakList {
+    /// What is odd about the width of a peak that is not an unresolved line's, in a word.
+    pub(crate) fn odd_width(&self, p: &Peak) -> Option<&'static str> {
+        let narrow = self.line_width.is_some_and(|w| p.fwhm.value < w.fwhm(p.centre.value));
+        (!p.line_like).then_some(if narrow { "narrow" } else { "broad" })
+    }
+}

@@ -11,6 +11,13 @@ const SAME_WIDTH: f64 = 1.3;
 /// is the largest one: phosphor and blends are broader than lines, never narrower, so the
 /// narrowest well-filled cluster is taken.
 const CLUSTER_SHARE: f64 = 0.2;
+/// Prominence as a share of the height above the darkest point from which a maximum stands alone,
+/// twice what ripples reach: of those two suffice, however many others there are. A fluorescent lamp
+/// has two or three such lines among a dozen peaks of its phosphors, which are never narrower.
+const ALONE: f64 = 2.0 * MOST_RIPPLE;
+/// Prominence over noise from which the width of a line that stands alone is sure: noise moves it by
+/// less than a tenth.
+const SURE_SIGMA: f64 = 12.0;
 /// Fewest candidates of a cluster, where there are others: one narrow spike is a hot pixel.
 const CLUSTER_MIN: usize = 2;
 /// Prominence below this share of the largest one does not take part: in a recording with strong
@@ -37,6 +44,8 @@ pub struct Bump {
     pub width_points: f64,
     /// Prominence over the height above the darkest point.
     pub share_of_level: f64,
+    /// Prominence over the noise of the maximum.
+    pub significance: f64,
 }
 
 /// Local maxima of `y` that are no noise (see [`MIN_PROMINENCE_SIGMA`], [`MIN_SHARE_OF_LEVEL`]),
@@ -62,7 +71,8 @@ pub fn bumps(y: &[f64], noise: &Noise) -> Vec<Bump> {
         let top = y[i];
         let level = top - darkest;
         let scatter = noise.sigma[i].powi(2) + noise.counts_per_electron * level;
-        let need = (MIN_PROMINENCE_SIGMA * scatter.sqrt()).max(MIN_SHARE_OF_LEVEL * level);
+        let sigma = scatter.sqrt();
+        let need = (MIN_PROMINENCE_SIGMA * sigma).max(MIN_SHARE_OF_LEVEL * level);
         // Walk down both sides until something higher stands there; remember the valleys.
         let (mut left, mut right) = (top, top);
         for k in (0..i).rev() {
@@ -92,7 +102,13 @@ pub fn bumps(y: &[f64], noise: &Noise) -> Vec<Bump> {
             let xa = a as f64 + frac(y[a], y[a + 1]);
             let xb = b as f64 - frac(y[b], y[b - 1]);
             let share_of_level = prominence / level;
-            out.push(Bump { at: (i + j) / 2, prominence, width_points: xb - xa, share_of_level });
+            out.push(Bump {
+                at: (i + j) / 2,
+                prominence,
+                width_points: xb - xa,
+                share_of_level,
+                significance: prominence / sigma.max(f64::MIN_POSITIVE),
+            });
         }
         i = j + 1;
     }
@@ -119,18 +135,31 @@ pub fn instrument_width(bumps: &[Bump], clipped: &[bool], max_points: f64) -> Op
     }
     c.sort_by(|a, b| b.prominence.total_cmp(&a.prominence));
     c.truncate(MAX_CANDIDATES);
-    let mut w: Vec<f64> = c.iter().map(|b| b.width_points).collect();
-    w.sort_by(f64::total_cmp);
-    if w.is_empty() {
-        return None;
+    let alone: Vec<f64> = c
+        .iter()
+        .filter(|b| b.share_of_level > ALONE && b.significance > SURE_SIGMA)
+        .map(|b| b.width_points)
+        .collect();
+    let all: Vec<f64> = c.iter().map(|b| b.width_points).collect();
+    let need = ((CLUSTER_SHARE * all.len() as f64).ceil() as usize).max(CLUSTER_MIN);
+    let (sure, any) = (narrowest(alone, CLUSTER_MIN, false), narrowest(all, need, true));
+    match (sure, any) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
     }
+}
+
+/// Middle of the narrowest cluster of widths that holds `need`, or with `or_largest` as many as the
+/// largest holds.
+fn narrowest(mut w: Vec<f64>, need: usize, or_largest: bool) -> Option<f64> {
+    w.sort_by(f64::total_cmp);
     // For each width the number within the factor above it.
     let count: Vec<usize> = w
         .iter()
         .map(|lo| w.partition_point(|v| *v <= lo * SAME_WIDTH) - w.partition_point(|v| v < lo))
         .collect();
-    let largest = count.iter().copied().max().unwrap_or(0);
-    let need = ((CLUSTER_SHARE * w.len() as f64).ceil() as usize).max(CLUSTER_MIN).min(largest);
+    let largest = count.iter().copied().max()?;
+    let need = if or_largest { need.min(largest) } else { need };
     let start = count.iter().position(|c| *c >= need)?;
     let cluster = &w[start..start + count[start]];
     Some(cluster[cluster.len() / 2])
@@ -201,6 +230,20 @@ mod tests {
         assert!(b.iter().filter(|b| b.share_of_level < MOST_RIPPLE).count() > 3);
         let w = instrument_width(&b, &[false; 800], 60.0).unwrap();
         assert!((w - 9.0).abs() < 1.5, "{w}");
+    }
+
+    /// Two lines on dark ground among a dozen phosphor peaks that are twice as broad.
+    #[test]
+    fn two_lines_that_stand_alone_win_over_a_crowd_of_phosphors() {
+        let mut lines = vec![(60.0, 60.0, 5.0), (130.0, 300.0, 5.2)];
+        lines.extend((0..12).map(|k| (220.0 + 45.0 * f64::from(k), 80.0, 10.0)));
+        let y = gauss(800, &lines);
+        let w = |sigma: f64| {
+            instrument_width(&bumps(&y, &noise(sigma, 800)), &[false; 800], 60.0).unwrap()
+        };
+        assert!((w(0.1) - 5.1).abs() < 0.3, "{}", w(0.1));
+        // Where noise leaves one of them unsure, one alone may be a hot pixel.
+        assert!((w(6.0) - 10.0).abs() < 1.0, "{}", w(6.0));
     }
 
     #[test]

@@ -6,7 +6,7 @@ use crate::gases::{GasReport, LineEvidence, Verdict};
 use crate::report::cells;
 use crate::report::format::{self, NONE};
 use crate::report::terminal::share_words;
-use crate::signal::{Peak, PeakList};
+use crate::signal::PeakList;
 use crate::source::{Comparison, SourceReport};
 
 /// Verdicts by gas.
@@ -80,21 +80,20 @@ pub fn peaks(list: &PeakList, gases: Option<&GasReport>) -> Table {
             p.height.map_or(NONE.into(), format::measured),
             format::measured(p.fwhm),
             format::decimals(p.significance, i32::from(p.significance < 100.0)),
-            taken_for(p, i, gases),
+            taken_for(list, i, gases),
         ]
     });
     Table::new("All lines of the recording", &columns, rows)
 }
 
-fn taken_for(p: &Peak, i: usize, gases: Option<&GasReport>) -> String {
+fn taken_for(list: &PeakList, i: usize, gases: Option<&GasReport>) -> String {
+    let p = &list.peaks[i];
     let ghost = gases.and_then(|g| g.ghosts.iter().find(|g| g.peak == i)).map(|g| g.what.clone());
     let claim = gases.and_then(|g| g.assignments.iter().find(|a| a.peak == i)?.label.clone());
     let nobody = if gases.is_some() { "claimed by nobody" } else { "" };
     let mut text = ghost.or(claim).unwrap_or(nobody.into());
-    for (flag, word) in [(p.clipped, "clipped"), (!p.line_like, "broad")] {
-        if flag {
-            text = if text.is_empty() { word.into() } else { format!("{text}; {word}") };
-        }
+    for word in p.clipped.then_some("clipped").into_iter().chain(list.odd_width(p)) {
+        text = if text.is_empty() { word.into() } else { format!("{text}; {word}") };
     }
     text
 }

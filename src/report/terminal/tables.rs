@@ -59,7 +59,7 @@ fn peaks_table(
                 p.height.map_or(NONE.into(), format::measured),
                 format::measured(p.fwhm),
                 format::decimals(p.significance, if p.significance < 100.0 { 1 } else { 0 }),
-                flags(p),
+                flags(list, p),
             ];
             if let Some(g) = gases {
                 row.push(taken_for(g, i));
@@ -89,15 +89,13 @@ fn peaks_table(
     out
 }
 
-/// `clipped`, `broad`, `blend 3`.
-fn flags(p: &Peak) -> String {
+/// `clipped`, `broad` or `narrow`, `blend 3`.
+fn flags(list: &PeakList, p: &Peak) -> String {
     let mut f = Vec::new();
     if p.clipped {
         f.push("clipped".to_string());
     }
-    if !p.line_like {
-        f.push("broad".to_string());
-    }
+    f.extend(list.odd_width(p).map(String::from));
     if p.group_size > 1 {
         f.push(format!("blend {}", p.group_size));
     }

@@ -82,6 +82,8 @@ fn peaks_with_flags_and_what_they_are() {
     };
     assert!(row(1).contains("585.250 ± 0.020") && row(1).ends_with("Ne I 585.25"), "{}", row(1));
     assert!(row(2).contains("blend 3") && row(3).contains("broad"));
+    l.peaks[2].fwhm.value *= 0.5;
+    assert!(peaks(&l, &Style::default()).contains("narrow"));
     assert!(row(10).contains("clipped") && row(10).contains('–'));
     assert!(row(7).ends_with('?') && row(11).contains("second order of Hg I"));
     assert!(text.contains("centre, nm (air)"));
