@@ -5,9 +5,9 @@ use super::evidence::SeenPeak;
 use super::pattern::{Feature, Pattern, pattern};
 use super::sequence::ShiftPrior;
 use super::shift::{self, Correction};
-use crate::Spectrum;
 use crate::reference::Species;
 use crate::signal::{LineWidth, PeakList};
+use crate::{Measured, Spectrum};
 
 /// Species that may set the common shift of an axis: the fillings and the mercury and hydrogen
 /// that nearly every tube shows.
@@ -29,12 +29,15 @@ const GHOST_SHARE: f64 = 0.3;
 
 /// The corrections of an axis: one, or where it leaps one for each detector's stretch, with the
 /// end of that stretch.
-pub struct Corrections {
+pub struct Corrections<'a> {
     first: (f64, Correction),
     second: Option<Correction>,
+    spectrum: &'a Spectrum,
+    /// Typical standard uncertainty of the axis, nm.
+    typical_nm: f64,
 }
 
-impl Corrections {
+impl Corrections<'_> {
     /// The one that holds at a place of the axis, nm.
     pub fn of(&self, nm: f64) -> &Correction {
         match &self.second {
@@ -45,20 +48,33 @@ impl Corrections {
 
     /// Correction at a place, nm.
     pub fn at(&self, nm: f64) -> f64 {
-        self.of(nm).at(nm)
+        self.of(nm).at(nm) * part(self.spectrum, self.typical_nm, nm)
+    }
+
+    /// The common shift as it is at a place, with its standard uncertainty, nm.
+    pub fn shift_at(&self, nm: f64) -> Measured {
+        let part = part(self.spectrum, self.typical_nm, nm);
+        let shift = self.of(nm).shift;
+        Measured::new(part * shift.value, part * shift.u)
     }
 }
 
+/// Part of the common shift that a place of the axis has: where the axis is surer than it typically
+/// is, as between the lamp's lines, less in the same measure.
+fn part(spectrum: &Spectrum, typical_nm: f64, nm: f64) -> f64 {
+    spectrum.axis_u_at(nm).map_or(1.0, |u| (u / typical_nm).min(1.0))
+}
+
 /// The common correction of the axis, and the peaks after it.
-pub fn correct(
+pub fn correct<'a>(
     asked: &[&Species],
     singles: &[Vec<Feature>],
-    spectrum: &Spectrum,
+    spectrum: &'a Spectrum,
     peaks: &PeakList,
     range: (f64, f64),
     width: &LineWidth,
     settings: &GasSettings,
-) -> (Corrections, Vec<SeenPeak>) {
+) -> (Corrections<'a>, Vec<SeenPeak>) {
     let floor = peaks.saturation.map_or(0.0, |s| {
         let mut b = peaks.baseline.clone();
         (s.level - crate::signal::median(&mut b)).max(0.0)
@@ -95,14 +111,20 @@ pub fn correct(
     let leap = spectrum.axis().gap().map_or(f64::INFINITY, |(_, a, b)| 0.5 * (a + b));
     let (low, high): (Vec<SeenPeak>, Vec<SeenPeak>) =
         seen.iter().cloned().partition(|p| p.nm < leap);
-    let find = |part: &[SeenPeak]| shift::find(&refs, part, width, prior, !calibrated);
-    let all =
-        Corrections { first: (leap, find(&low)), second: leap.is_finite().then(|| find(&high)) };
+    let find = |seen: &[SeenPeak]| {
+        shift::find(&refs, seen, width, (prior, &|nm| part(spectrum, prior, nm)), !calibrated)
+    };
+    let all = Corrections {
+        first: (leap, find(&low)),
+        second: leap.is_finite().then(|| find(&high)),
+        spectrum,
+        typical_nm: prior,
+    };
     for p in &mut seen {
         let c = all.of(p.nm);
         let own = match spectrum.axis_u_at(p.nm) {
             // What is common has been taken out; what grows beyond the typical stays.
-            Some(u) => (u * u - prior * prior).max(0.0).sqrt().hypot(c.shift.u.min(u)),
+            Some(u) => (u * u - prior * prior).max(0.0).sqrt().hypot(all.shift_at(p.nm).u.min(u)),
             None => match c.scatter_nm {
                 Some(s) => c.shift.u.min(prior).hypot(s.max(FACTORY_SCATTER_NM)),
                 None => prior,
@@ -112,7 +134,7 @@ pub fn correct(
         // line (pressure), and its centre stands.
         let unresolved = if p.broad < UNRESOLVED_BROAD { p.broad.max(1.0) } else { 1.0 };
         let blend = SIGMA_PER_FWHM * width.fwhm(p.nm) * (unresolved * unresolved - 1.0).sqrt();
-        p.nm += c.at(p.nm);
+        p.nm += all.at(p.nm);
         p.u_nm = p.u_nm.hypot(own).hypot(blend);
     }
     seen_ghosts(&mut seen, width);
@@ -137,12 +159,12 @@ fn seen_ghosts(seen: &mut [SeenPeak], width: &LineWidth) {
 /// What is known of the shift at a place before bands are looked at.
 pub fn shift_prior(
     spectrum: &Spectrum,
-    c: &Corrections,
+    all: &Corrections,
     width: &LineWidth,
     settings: &GasSettings,
     nm: f64,
 ) -> ShiftPrior {
-    let c = c.of(nm);
+    let c = all.of(nm);
     let least = 0.05 * width.fwhm(nm);
     let (axis_u, scatter) = match spectrum.axis_u_at(nm) {
         Some(u) => (u, 0.0),
@@ -152,7 +174,35 @@ pub fn shift_prior(
             c.scatter_nm.map_or(f64::INFINITY, |s| s.max(FACTORY_SCATTER_NM)),
         ),
     };
-    let u = c.shift.u.hypot(scatter).min(axis_u).max(least);
-    let shift = if scatter.is_finite() { c.at(nm) } else { 0.0 };
+    let u = all.shift_at(nm).u.hypot(scatter).min(axis_u).max(least);
+    let shift = if scatter.is_finite() { all.at(nm) } else { 0.0 };
     ShiftPrior { by_lines: (shift, u), axis_u: axis_u.max(least) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Axis;
+
+    /// Where the axis is good to a tenth of what it typically is, a tenth of the shift; where it is
+    /// worse, no more than the shift.
+    #[test]
+    fn a_sure_place_has_a_small_part_of_the_shift() {
+        let axis = Axis::new(crate::AxisKind::Nm, vec![400.0, 500.0, 600.0]).unwrap();
+        let spectrum = Spectrum::new(axis, vec![1.0; 3]).unwrap();
+        assert_eq!(part(&spectrum, 1.0, 400.0), 1.0);
+        let spectrum = spectrum.with_axis_u(vec![0.1, 1.0, 9.0]).unwrap();
+        let shift = Measured::new(-1.5, 0.2);
+        let c = Correction { shift, tilt: 0.0, range: (400.0, 600.0), scatter_nm: None };
+        let all = Corrections {
+            first: (f64::INFINITY, c),
+            second: None,
+            spectrum: &spectrum,
+            typical_nm: 1.0,
+        };
+        let at = [400.0, 500.0, 600.0].map(|nm| all.shift_at(nm));
+        assert!((at[0].value + 0.15).abs() < 1e-12 && (at[0].u - 0.02).abs() < 1e-12);
+        assert_eq!((at[1], at[2]), (shift, shift));
+        assert!((all.at(400.0) + 0.15).abs() < 1e-12);
+    }
 }

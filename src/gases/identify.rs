@@ -121,7 +121,7 @@ pub fn identify(
         phosphor: explained.last().map_or(&[][..], Vec::as_slice),
     });
     let brightest = seen.iter().max_by(|a, b| a.height.total_cmp(&b.height));
-    report.shift_nm = correction.of(brightest.map_or(range.0, |p| p.nm)).shift;
+    report.shift_nm = correction.shift_at(brightest.map_or(range.0, |p| p.nm));
     if let Some((_, a, b)) = spectrum.axis().gap() {
         report.notes.push(format!(
             "the axis leaps from {a:.1} to {b:.1} nm: two detectors, so that the common error of \
