@@ -16,6 +16,10 @@ const SURE_SHOWS: f64 = 0.6;
 /// Distance in line widths within which a peak is a line's: what a refined axis leaves, with room for a
 /// blend.
 const MEETS_FWHM: f64 = 0.4;
+/// Axes next to the best that it is crossed with …
+const CROSSED: usize = 4;
+/// … where so many tall peaks have the same place on both.
+const SHARED: usize = 2;
 /// Most exchanges that are tried in a round, the tallest peaks first.
 const TRIED: usize = 8;
 
@@ -33,23 +37,71 @@ impl Ground<'_> {
         best
     }
 
+    /// True where an axis has a peak on a line.
+    fn meets(&self, axis: &Trial, m: &Mark, s: &Seen, fwhm_nm: f64) -> bool {
+        let off = (m.nm - axis.nm(self.t(s.x))).abs();
+        off < MEETS_FWHM * fwhm_nm + m.u_nm && m.may_be(s, fwhm_nm)
+    }
+
+    /// The lines that an axis has on peaks.
+    fn met(&self, axis: &Trial, marks: &[Mark], fwhm_nm: f64) -> Vec<Point> {
+        marks
+            .iter()
+            .filter(|m| m.line)
+            .filter_map(|m| {
+                let s = self.seen.iter().find(|s| self.meets(axis, m, s, fwhm_nm))?;
+                let u_nm = (FITTED_PLACE_FWHM * fwhm_nm).hypot(m.u_nm);
+                Some(Point { x: s.x, nm: m.nm, u_nm })
+            })
+            .collect()
+    }
+
+    /// Axes with one end of the best and the other of one of the next, where both are the same in
+    /// between: each may have its end right.
+    pub fn cross(&self, octaves: &Octaves, trials: &[Trial]) -> Vec<Trial> {
+        let Some((best, others)) = trials.split_first() else { return Vec::new() };
+        let dispersion = best.c[1].abs() / self.half();
+        let fwhm_nm = self.fwhm_own * dispersion;
+        let met = |t: &Trial| self.met(t, &octaves.in_view(dispersion, t.range()), fwhm_nm);
+        let mut out = Vec::new();
+        for other in others.iter().take(CROSSED) {
+            // Tall peaks that both have at the same place.
+            let same: Vec<f64> = self
+                .seen
+                .iter()
+                .filter(|s| s.rank <= TALL && !s.broad)
+                .filter(|s| {
+                    let t = self.t(s.x);
+                    (best.nm(t) - other.nm(t)).abs() < MEETS_FWHM * fwhm_nm
+                })
+                .map(|s| s.x)
+                .collect();
+            let apart = |t: f64| (best.nm(t) - other.nm(t)).abs() > fwhm_nm;
+            if same.len() < SHARED || !apart(-1.0) || !apart(1.0) {
+                continue;
+            }
+            let at = same[same.len() / 2];
+            let (a, b) = (met(best), met(other));
+            for (low, high) in [(&a, &b), (&b, &a)] {
+                let both: Vec<Point> = low
+                    .iter()
+                    .filter(|p| p.x <= at)
+                    .chain(high.iter().filter(|p| p.x > at))
+                    .copied()
+                    .collect();
+                let Ok(f) = fit::fit(&both, self.range, self.kind) else { continue };
+                out.extend(self.refine(octaves, &[self.trial(&f.model)]));
+            }
+        }
+        out
+    }
+
     fn step(&self, octaves: &Octaves, from: &Trial) -> Option<Trial> {
         let dispersion = from.c[1].abs() / self.half();
         let fwhm_nm = self.fwhm_own * dispersion;
         let marks = octaves.in_view(dispersion, from.range());
-        let nm = |s: &Seen| from.nm(self.t(s.x));
-        let meets = |m: &Mark, s: &Seen| {
-            (m.nm - nm(s)).abs() < MEETS_FWHM * fwhm_nm + m.u_nm && m.may_be(s, fwhm_nm)
-        };
-        let met: Vec<Point> = marks
-            .iter()
-            .filter(|m| m.line)
-            .filter_map(|m| {
-                let s = self.seen.iter().find(|s| meets(m, s))?;
-                let u_nm = (FITTED_PLACE_FWHM * fwhm_nm).hypot(m.u_nm);
-                Some(Point { x: s.x, nm: m.nm, u_nm })
-            })
-            .collect();
+        let meets = |m: &Mark, s: &Seen| self.meets(from, m, s, fwhm_nm);
+        let met = self.met(from, &marks, fwhm_nm);
         let now = fit::fit(&met, self.range, self.kind).ok()?;
         let lacking: Vec<&Mark> = marks
             .iter()
@@ -125,5 +177,50 @@ mod tests {
         assert!(climbed.score.nats > refined[0].score.nats + 10.0);
         // Nothing better beside it: it stays.
         assert_eq!(ground.climb(&octaves, climbed), climbed);
+    }
+
+    /// An axis that is right in the violet and one that is right in the orange, both in the green: crossed
+    /// they are right everywhere. Wavelengths of krypton: NIST Atomic Spectra Database, from memory.
+    #[test]
+    fn two_axes_with_one_end_right_each_make_a_right_one() {
+        let tables = Tables::bundled().unwrap();
+        let pattern = LampPattern::new(&Lamp::named("Kr", &tables).unwrap(), &tables);
+        let lines = [
+            556.222, 557.029, 587.092, 431.958, 436.264, 437.612, 439.997, 427.397, 445.392,
+            446.369, 450.235, 601.216, 605.613,
+        ];
+        let mut seen = peaks(&lines);
+        seen.sort_by(|a, b| a.x.total_cmp(&b.x));
+        let ground = ground(&seen);
+        let octaves = Octaves::new(&pattern, &ground);
+        let score = crate::calibrate::score::Score { nats: 0.0, met: 0 };
+        let truth = Trial { c: [484.0, 153.5, 3.0, 0.0, 0.0], score };
+        // The truth and k (t - a)²(t - b)² nm, as Chebyshev coefficients.
+        let off = |k: f64, a: f64, b: f64| {
+            let (s, p) = (a + b, a * b);
+            let m = [p * p, -2.0 * s * p, s * s + 2.0 * p, -2.0 * s, 1.0].map(|m| k * m);
+            let c = [
+                m[0] + m[2] / 2.0 + 3.0 * m[4] / 8.0,
+                m[1] + 3.0 * m[3] / 4.0,
+                m[2] / 2.0 + m[4] / 2.0,
+                m[3] / 4.0,
+                m[4] / 8.0,
+            ];
+            let mut t = truth;
+            t.c.iter_mut().zip(c).for_each(|(t, c)| *t += c);
+            t
+        };
+        let [violet, green, orange] = [440.0, 556.6, 598.0].map(|nm: f64| (nm - 484.0) / 153.5);
+        let axes = [off(12.0, violet, green), off(3.6, green, orange)];
+        let error = |axis: &Trial| {
+            let off = |s: &Seen| (axis.nm(ground.t(s.x)) - truth.nm(ground.t(s.x))).abs();
+            seen.iter().map(off).fold(0.0, f64::max)
+        };
+        let crossed = ground.cross(&octaves, &axes);
+        let best = crossed.iter().max_by(|a, b| a.score.nats.total_cmp(&b.score.nats)).unwrap();
+        assert!(error(&axes[0]) > 0.8 && error(&axes[1]) > 1.5);
+        assert!(error(best) < 0.05, "{}", error(best));
+        // One that is the other has nothing to give.
+        assert!(ground.cross(&octaves, &[axes[0], axes[0]]).is_empty());
     }
 }

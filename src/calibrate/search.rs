@@ -275,6 +275,8 @@ impl Ground<'_> {
                 best_first(refined)
             }
         };
+        let crossed = self.cross(octaves, &refined);
+        refined = best_first(crossed.into_iter().chain(refined).collect());
         for t in refined.iter_mut().take(CLIMBED) {
             *t = self.climb(octaves, *t);
         }

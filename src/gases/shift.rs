@@ -8,9 +8,18 @@ use crate::signal::LineWidth;
 /// Reach in prior standard deviations within which the common shift is looked for.
 const REACH_SIGMA: f64 = 3.0;
 /// Step of the search in line widths.
-const STEP_FWHM: f64 = 0.2;
-/// Scatter of a line's place once the shift is right, in line widths.
+const STEP_FWHM: f64 = 0.15;
+/// Scatter of a line's place where the shift is right but no tilt has been taken out, in line widths.
 const PLACE_FWHM: f64 = 0.22;
+/// The same once the tilt is right too: what evidence takes for the systematic scatter, and what a
+/// factory axis is bent beside.
+const FITTED_FWHM: f64 = 0.1;
+/// A peak within so many standard deviations of a feature may be its line.
+const MATCH_SIGMA: f64 = 2.5;
+/// Tilts of a factory axis that are tried, in their standard deviations.
+const TILTS: [f64; 3] = [0.0, -1.0, 1.0];
+/// Most shifts that are refined and held against each other.
+const FOLLOWED: usize = 6;
 /// Most that one match says, nats.
 const MATCH_CAP: f64 = 4.0;
 /// Nats lost for a strongest line that is missing.
@@ -57,7 +66,7 @@ pub fn find(
     tilts: bool,
 ) -> Correction {
     let range = (peaks.first().map_or(0.0, |p| p.nm), peaks.last().map_or(0.0, |p| p.nm));
-    let mut none =
+    let none =
         Correction { shift: Measured::new(0.0, prior_nm), tilt: 0.0, range, scatter_nm: None };
     if peaks.is_empty() {
         return none;
@@ -69,26 +78,28 @@ pub fn find(
     for (r, k) in by_height.iter().enumerate() {
         rank[*k] = (r + 1) as f64;
     }
-    // The strongest features of each species, with the scatter of their places.
-    let top: Vec<Vec<(&Feature, f64, f64)>> = patterns
+    // The strongest features of each species, with the part of the shift at their places.
+    let top: Vec<Vec<(&Feature, f64)>> = patterns
         .iter()
         .map(|p| {
             let mut f: Vec<&Feature> = p.features.iter().collect();
             f.sort_by(|a, b| b.weight[1].total_cmp(&a.weight[1]));
             f.truncate(LOOKED_AT);
-            f.into_iter().map(|f| (f, (PLACE_FWHM * fwhm).hypot(f.u_nm), part(f.nm))).collect()
+            f.into_iter().map(|f| (f, part(f.nm))).collect()
         })
         .collect();
     let span = (range.1 - range.0).max(20.0);
-    // Nats of a species at a shift (correction c: true = axis + c).
-    let nats = |top: &[(&Feature, f64, f64)], c: f64| -> f64 {
+    // Nats of a species under a correction (true = axis + correction), lines being off it by `scatter`
+    // widths.
+    let nats = |top: &[(&Feature, f64)], c: &Correction, scatter: f64| -> f64 {
         let mut sum = 0.0;
-        for (f, sd, part) in top {
-            let at = f.nm - c * part;
-            let from = peaks.partition_point(|q| q.nm < at - 2.5 * sd);
+        for (f, part) in top {
+            let sd = (scatter * fwhm).hypot(f.u_nm);
+            let at = f.nm - c.at(f.nm) * part;
+            let from = peaks.partition_point(|q| q.nm < at - MATCH_SIGMA * sd);
             let mut best = f64::NEG_INFINITY;
             for (q, r) in peaks[from..].iter().zip(&rank[from..]) {
-                if q.nm > at + 2.5 * sd {
+                if q.nm > at + MATCH_SIGMA * sd {
                     break;
                 }
                 let z = (q.nm - at) / sd;
@@ -103,71 +114,88 @@ pub fn find(
         }
         sum
     };
-    let total = |c: f64| -> f64 {
-        let z = c / prior_nm;
-        let all: f64 = top.iter().map(|t| (nats(t, c) - MIN_NATS).max(0.0)).sum();
-        all - 0.5 * z * z
+    let total = |c: &Correction, scatter: f64| -> f64 {
+        let all: f64 = top.iter().map(|t| (nats(t, c, scatter) - MIN_NATS).max(0.0)).sum();
+        let tilt = if tilts { c.tilt / (TILT_SHARE * prior_nm) } else { 0.0 };
+        all - 0.5 * ((c.shift.value / prior_nm).powi(2) + tilt * tilt)
     };
+    // The search, by shift and a few tilts.
     let step = (STEP_FWHM * fwhm).max(0.02 * prior_nm).max(1e-3);
     let steps = (REACH_SIGMA * prior_nm / step).ceil() as i64;
-    let best = (-steps..=steps)
-        .map(|k| k as f64 * step)
-        .map(|c| (c, total(c)))
-        .max_by(|a, b| a.1.total_cmp(&b.1))
-        .unwrap_or((0.0, 0.0));
-    if best.1 <= 0.0 {
-        return none;
+    let mut tops: Vec<(Correction, f64)> = Vec::new();
+    for tilt in TILTS.iter().filter(|t| tilts || **t == 0.0) {
+        let scan: Vec<(Correction, f64)> = (-steps..=steps)
+            .map(|k| Correction {
+                shift: Measured::new(k as f64 * step, fwhm),
+                tilt: tilt * TILT_SHARE * prior_nm,
+                ..none
+            })
+            .map(|c| (c, total(&c, PLACE_FWHM)))
+            .collect();
+        let value = |k: usize| scan.get(k).map_or(f64::NEG_INFINITY, |s| s.1);
+        tops.extend((0..scan.len()).filter_map(|k| {
+            let top = value(k) >= value(k + 1) && value(k) > value(k.wrapping_sub(1));
+            (top && value(k) > 0.0).then_some(scan[k])
+        }));
     }
-    // Refine on the lines of the species that have a say.
-    let mut c = Correction { shift: Measured::new(best.0, fwhm), ..none };
-    for round in 0..4 {
-        let reach = if round == 0 { 0.6 } else { 0.4 } * fwhm;
-        let (mut s, mut n) = ([0.0; 5], 0);
-        let mut pairs = Vec::new();
-        for t in &top {
-            if nats(t, best.0) < MIN_NATS {
-                continue;
-            }
-            for (f, _, part) in t {
-                let near = peaks
-                    .iter()
-                    .map(|q| (q, f.nm - q.nm - c.at(q.nm) * part))
-                    .filter(|(_, d)| d.abs() < reach)
-                    .min_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
-                if let Some((q, _)) = near {
-                    let u = q.u_nm.hypot(f.u_nm).hypot(0.05 * fwhm);
-                    pairs.push((q.nm, f.nm - q.nm, u, *part));
+    tops.sort_by(|a, b| b.1.total_cmp(&a.1));
+    tops.truncate(FOLLOWED);
+    // Each refined on the lines of the species that have a say there, with a tilt; the lines' own
+    // places then decide between them.
+    let half = 0.5 * (range.1 - range.0).max(1.0);
+    let mid = 0.5 * (range.0 + range.1);
+    let refined = |start: &Correction| -> Correction {
+        let mut c = *start;
+        for round in 0..4 {
+            let reach = if round == 0 { 0.6 } else { 0.4 } * fwhm;
+            let (mut s, mut n) = ([0.0; 5], 0);
+            let mut pairs = Vec::new();
+            for t in &top {
+                if nats(t, start, PLACE_FWHM) < MIN_NATS {
+                    continue;
+                }
+                for (f, part) in t {
+                    let near = peaks
+                        .iter()
+                        .map(|q| (q, f.nm - q.nm - c.at(q.nm) * part))
+                        .filter(|(_, d)| d.abs() < reach)
+                        .min_by(|a, b| a.1.abs().total_cmp(&b.1.abs()));
+                    if let Some((q, _)) = near {
+                        let u = q.u_nm.hypot(f.u_nm).hypot(0.05 * fwhm);
+                        pairs.push((q.nm, f.nm - q.nm, u, *part));
+                    }
                 }
             }
+            for (x, y, u, part) in &pairs {
+                let (w, t) = (u.powi(-2), (x - mid) / half);
+                let w2 = w * part * part;
+                s[0] += w2;
+                s[1] += w2 * t;
+                s[2] += w2 * t * t;
+                s[3] += w * part * y;
+                s[4] += w * part * t * y;
+                n += 1;
+            }
+            if n == 0 {
+                return *start;
+            }
+            s[0] += prior_nm.powi(-2);
+            s[2] += if tilts { (TILT_SHARE * prior_nm).powi(-2) } else { 1e12 };
+            let det = s[0] * s[2] - s[1] * s[1];
+            c.shift.value = (s[2] * s[3] - s[1] * s[4]) / det;
+            c.tilt = (s[0] * s[4] - s[1] * s[3]) / det;
+            let mut rest: Vec<f64> =
+                pairs.iter().map(|(x, y, _, part)| (y - c.at(*x) * part).abs()).collect();
+            let scatter = 1.4826 * crate::signal::median(&mut rest);
+            c.scatter_nm = (n >= 4).then_some(scatter);
+            c.shift.u = (s[2] / det).sqrt().hypot(scatter / (n as f64).sqrt());
         }
-        let half = 0.5 * (range.1 - range.0).max(1.0);
-        let mid = 0.5 * (range.0 + range.1);
-        for (x, y, u, part) in &pairs {
-            let (w, t) = (u.powi(-2), (x - mid) / half);
-            let w2 = w * part * part;
-            s[0] += w2;
-            s[1] += w2 * t;
-            s[2] += w2 * t * t;
-            s[3] += w * part * y;
-            s[4] += w * part * t * y;
-            n += 1;
-        }
-        if n == 0 {
-            none.shift = Measured::new(best.0, fwhm);
-            return none;
-        }
-        s[0] += prior_nm.powi(-2);
-        s[2] += if tilts { (TILT_SHARE * prior_nm).powi(-2) } else { 1e12 };
-        let det = s[0] * s[2] - s[1] * s[1];
-        c.shift.value = (s[2] * s[3] - s[1] * s[4]) / det;
-        c.tilt = (s[0] * s[4] - s[1] * s[3]) / det;
-        let mut rest: Vec<f64> =
-            pairs.iter().map(|(x, y, _, part)| (y - c.at(*x) * part).abs()).collect();
-        let scatter = 1.4826 * crate::signal::median(&mut rest);
-        c.scatter_nm = (n >= 4).then_some(scatter);
-        c.shift.u = (s[2] / det).sqrt().hypot(scatter / (n as f64).sqrt());
-    }
-    c
+        c
+    };
+    tops.iter()
+        .map(|(start, _)| refined(start))
+        .max_by(|a, b| total(a, FITTED_FWHM).total_cmp(&total(b, FITTED_FWHM)))
+        .unwrap_or(none)
 }
 
 #[cfg(test)]
