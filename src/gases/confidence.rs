@@ -20,6 +20,8 @@ pub struct Clues {
     pub shape_nats: f64,
     /// Lines (or heads) that speak for it and that nobody else accounts for.
     pub free_lines: usize,
+    /// Height of the tallest of these over the tallest line of the recording, 0 to 1.
+    pub tallest_free: f64,
     /// Coefficient of its template over its uncertainty, all others fitted along.
     pub template_sigma: f64,
     /// Share of the lines' light that its template explains, 0 to 1.
@@ -77,7 +79,7 @@ impl Class {
 }
 
 /// Numbers that the map weighs, besides its constant.
-pub const TERMS: usize = 7;
+pub const TERMS: usize = 9;
 /// Rows of the map: four classes without and with agreement.
 pub const ROWS: usize = 8;
 /// Edges of the stretches of the log odds, nats: the map is straight within each.
@@ -86,6 +88,9 @@ const EDGES: [f64; 5] = [-9.0, -2.0, 1.0, 4.0, 12.0];
 const MANY_LINES: f64 = 10.0;
 /// The same for the significance of the template.
 const MANY_SIGMA: f64 = 100.0;
+/// Height of a free line, and share of the light, below which less says nothing more: chance finds
+/// its lines among faint peaks, of which there are many.
+const LEAST_SHARE: f64 = 1e-3;
 /// Log odds beyond which the population that made the map has nothing to say: one in a thousand.
 const BEYOND: f64 = 7.0;
 
@@ -96,7 +101,7 @@ impl Clues {
     }
 
     /// What the map weighs: the log odds in four stretches, free lines, significance of the
-    /// template, and an ion without its atom.
+    /// template, height of the tallest free line, share of the light, and an ion without its atom.
     pub fn terms(&self) -> [f64; TERMS] {
         let stretch = |k: usize| {
             // From 0, so that the sum of all stretches is the log odds itself.
@@ -110,6 +115,8 @@ impl Clues {
             stretch(3),
             (self.free_lines as f64).min(MANY_LINES).ln_1p(),
             self.template_sigma.clamp(0.0, MANY_SIGMA).ln_1p(),
+            (self.tallest_free.clamp(LEAST_SHARE, 1.0) / LEAST_SHARE).ln(),
+            (self.share.clamp(LEAST_SHARE, 1.0) / LEAST_SHARE).ln(),
             f64::from(u8::from(self.ion_alone)),
         ]
     }

@@ -236,6 +236,7 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
     let mut lines_for = Vec::new();
     let mut lines_missing = Vec::new();
     let mut free = 0;
+    let mut tallest_free = 0f64;
     for ((f, w), nats) in p.features.iter().zip(&j.evidence.showing).zip(&j.evidence.each) {
         let expected = j.evidence.amplitude * f.weight[j.evidence.population];
         let mut line = LineEvidence {
@@ -259,6 +260,7 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
                 }
                 if *nats > SPEAKS_FROM_NATS && !shared && !q.ghost {
                     free += 1;
+                    tallest_free = tallest_free.max(q.height / case.scene.tallest);
                 }
                 if *nats > 0.0 || expected > 0.1 * q.height {
                     lines_for.push(line);
@@ -282,6 +284,8 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         lines_for = heads_for(case, s);
         lines_missing.clear();
         free = free.max(lines_for.len());
+        let tallest = lines_for.iter().map(|l| l.observed).fold(0.0, f64::max);
+        tallest_free = tallest_free.max(tallest / case.scene.tallest);
     }
     let reach = p.strongest_in_range >= REACH_SHARE && !p.features.is_empty() && limit.is_some();
     // The shape is fitted to the whole recording as it is.
@@ -292,6 +296,7 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         chance: j.chance,
         shape_nats: shape.map_or(0.0, |s| s.nats),
         free_lines: free,
+        tallest_free,
         template_sigma: part.significance,
         share: part.share,
         in_range: p.strongest_in_range,

@@ -8,6 +8,9 @@ use super::{Limit, LineEvidence, Verdict};
 /// Longer exposures than so many times are not advised: a night instead of a minute.
 const LONGEST_EXPOSURE: f64 = 500.0;
 
+/// Lines that a reason for an open question names.
+const NAMED: usize = 3;
+
 pub fn reason(
     v: Verdict,
     p: &Pattern,
@@ -31,15 +34,25 @@ pub fn reason(
                 .into()
         }
         Verdict::Undecided if !lines_for.is_empty() => {
-            let shared: Vec<&str> =
-                lines_for.iter().flat_map(|l| l.shared_with.iter().map(String::as_str)).collect();
-            if shared.is_empty() {
-                format!("only {} fit, too little alone", wavelengths(lines_for, 3))
-            } else {
-                let mut who: Vec<&str> = shared;
-                who.sort_unstable();
-                who.dedup();
-                format!("its lines {} also belong to {}", wavelengths(lines_for, 3), who.join(", "))
+            let (own, shared): (Vec<&LineEvidence>, Vec<&LineEvidence>) =
+                lines_for.iter().partition(|l| l.shared_with.is_empty());
+            let mut who: Vec<&str> =
+                shared.iter().flat_map(|l| l.shared_with.iter().map(String::as_str)).collect();
+            who.sort_unstable();
+            who.dedup();
+            let who = who.join(", ");
+            let others = wavelengths(shared.iter().copied(), NAMED);
+            let best = wavelengths(own.iter().copied(), NAMED);
+            let fit = match own.len() {
+                0 => return format!("its lines {others} also belong to {who}"),
+                1 => format!("only {best} fits, too little alone"),
+                n if n <= NAMED => format!("only {best} fit, too little alone"),
+                n => format!("{n} lines fit (best {best}), too little to be sure"),
+            };
+            match shared.len() {
+                0 => fit,
+                1 => format!("{fit}; {others} also belongs to {who}"),
+                _ => format!("{fit}; {others} also belong to {who}"),
             }
         }
         Verdict::Undecided => "its strong lines are hidden or only just above the noise".into(),
@@ -60,9 +73,9 @@ pub fn reason(
     }
 }
 
-fn wavelengths(lines: &[LineEvidence], most: usize) -> String {
+fn wavelengths<'a>(lines: impl IntoIterator<Item = &'a LineEvidence>, most: usize) -> String {
     let list: Vec<String> =
-        lines.iter().take(most).map(|l| format!("{:.1}", l.wavelength_nm)).collect();
+        lines.into_iter().take(most).map(|l| format!("{:.1}", l.wavelength_nm)).collect();
     list.join(", ")
 }
 

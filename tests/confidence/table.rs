@@ -3,6 +3,7 @@
 use crate::ask::{Question, Truth};
 use crate::draw::{Draw, FILLINGS, Kind};
 use glowtell::gases::Verdict;
+use std::collections::BTreeMap;
 use std::fmt::Write;
 
 /// Edges of the bins of the reliability diagram.
@@ -36,6 +37,8 @@ pub struct Figures {
     pub bins: Vec<Bin>,
     /// Of the species with two strong free lines: seen or likely, all.
     pub two_lines: (usize, usize),
+    /// The same of gases, whose species (atom and ion, band systems) count together.
+    pub two_lines_of_gas: (usize, usize),
     /// Of what is `not seen`: shows all the same, all.
     pub not_seen: (usize, usize),
     /// Of what is `seen`, and `likely`: there, all.
@@ -95,10 +98,25 @@ pub fn figures(questions: &[Question]) -> Figures {
             count(&|q| q.strong_free >= 2 && q.truth == Truth::Shows && shown(q)),
             count(&|q| q.strong_free >= 2 && q.truth == Truth::Shows),
         ),
+        two_lines_of_gas: by_gas(questions),
         not_seen: of(Verdict::NotSeen, &|q| q.truth == Truth::Shows),
         seen: of(Verdict::Seen, &there),
         likely: of(Verdict::Likely, &there),
     }
+}
+
+/// Gases that show with two strong free lines: seen or likely by one of their species, all.
+fn by_gas(questions: &[Question]) -> (usize, usize) {
+    let mut gases: BTreeMap<(usize, &str), (usize, bool)> = BTreeMap::new();
+    for q in questions {
+        let g = gases.entry((q.draw, &q.gas)).or_default();
+        if q.truth == Truth::Shows {
+            g.0 += q.strong_free;
+        }
+        g.1 |= shown(q);
+    }
+    let strong = gases.values().filter(|g| g.0 >= 2);
+    (strong.clone().filter(|g| g.1).count(), strong.count())
 }
 
 fn percent(part: usize, all: usize) -> String {
@@ -128,7 +146,8 @@ pub fn print(draws: &[Draw], questions: &[Question]) -> String {
         ("seen, and there", f.seen),
         ("likely, and there", f.likely),
         ("not seen, and shows all the same", f.not_seen),
-        ("two free lines above 10 sigma: seen or likely", f.two_lines),
+        ("two free lines above 10 sigma: species seen or likely", f.two_lines),
+        ("the same by gas, atom and ion and bands together", f.two_lines_of_gas),
     ] {
         let _ = writeln!(t, "{name}: {a} of {b} ({} %)", percent(a, b));
     }
