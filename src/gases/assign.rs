@@ -2,7 +2,7 @@
 
 use super::bands::Shape;
 use super::evidence::{Scene, SeenPeak, Showing, look};
-use super::pattern::{Feature, Pattern, all_features};
+use super::pattern::{Feature, POPULATIONS, Pattern, all_features};
 use super::verdict::Judged;
 use super::{Assignment, GasReport, Ghost, Verdict};
 use crate::reference::{SpeciesKind, Tables};
@@ -33,7 +33,7 @@ pub fn phosphor_pattern(tables: &Tables, range: (f64, f64), width: &LineWidth) -
             Feature {
                 nm: f.wavelength_nm,
                 u_nm: f.u_nm.hypot(0.1 * width.fwhm(f.wavelength_nm)),
-                weight: [w; 3],
+                weight: [w; POPULATIONS],
                 label_nm: f.wavelength_nm,
                 band: true,
                 glass: false,

@@ -1,6 +1,6 @@
 //! What a recording says for or against one species, others being there.
 
-use super::pattern::{Feature, POPULATIONS_EV, Pattern};
+use super::pattern::{Feature, POPULATION_PRIOR, POPULATIONS, Pattern};
 use crate::signal::LineWidth;
 
 /// Scatter of a line's height about the model, natural logarithm: a factor of three, since
@@ -312,16 +312,17 @@ pub fn weigh(
         .collect();
     // Bands have the same strengths in all populations: once will do.
     let alike = features.iter().all(|f| f.weight[1..].iter().all(|w| *w == f.weight[0]));
-    let populations = if alike { 1 } else { POPULATIONS_EV.len() };
+    let prior: &[f64] = if alike { &[1.0] } else { &POPULATION_PRIOR };
     // From one amplitude to the next the odds that a line shows grow by a constant factor, for
     // either scatter: no exponential for each feature at each amplitude.
     let growth = |scatter: f64| (LOGISTIC_SLOPE * step / scatter).exp();
     let (plain, glass) = (growth(LN_HEIGHT_SCATTER), growth(GLASS_SCATTER));
     let mut best = (f64::NEG_INFINITY, ln_least, 1);
-    let mut all = Vec::with_capacity(AMPLITUDES * populations);
+    let mut all = Vec::with_capacity(AMPLITUDES * POPULATIONS);
     // Of each feature that says something: term, weight, its logarithm, odds to show.
     let mut expected: Vec<(&Term, f64, f64, f64)> = Vec::with_capacity(terms.len());
-    for pop in 0..populations {
+    for (pop, prior) in prior.iter().enumerate() {
+        let ln_prior = prior.ln();
         let first = ln_least + 0.5 * step;
         expected.clear();
         expected.extend(features.iter().zip(&terms).filter_map(|(f, t)| {
@@ -332,7 +333,7 @@ pub fn weigh(
         for i in 0..AMPLITUDES {
             let ln_a = ln_least + (i as f64 + 0.5) * step;
             let a = ln_a.exp();
-            let mut sum = 0.0;
+            let mut sum = ln_prior;
             for some in expected.chunks_mut(FACTORS) {
                 let mut product = 1.0;
                 for (t, weight, ln_weight, odds) in some {
@@ -348,7 +349,7 @@ pub fn weigh(
         }
     }
     let (top, ln_a, population) = best;
-    let nats = top + (all.iter().map(|v| (v - top).exp()).sum::<f64>() / all.len() as f64).ln();
+    let nats = top + (all.iter().map(|v| (v - top).exp()).sum::<f64>() / AMPLITUDES as f64).ln();
     let each = features
         .iter()
         .zip(&terms)

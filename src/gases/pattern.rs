@@ -8,6 +8,20 @@ use crate::signal::LineWidth;
 /// discharges do not follow one temperature (Brackett, Mitchell and Vickers, Appl. Spectrosc. 38
 /// (1984) 136); the range 0.25 to 3 eV is covered by a factor of three around each.
 pub const POPULATIONS_EV: [f64; 3] = [0.35, 0.8, 2.0];
+/// Level populations that are tried: those of [`POPULATIONS_EV`], and one that no temperature gives, in
+/// which all faint lines come out fainter still (see [`FAINT_POWER`]).
+pub(super) const POPULATIONS: usize = POPULATIONS_EV.len() + 1;
+/// Prior probability of each of them.
+pub(super) const POPULATION_PRIOR: [f64; POPULATIONS] = [0.3, 0.3, 0.3, 0.1];
+/// Index of the middle temperature.
+const MIDDLE: usize = 1;
+/// Index of the population of faint lines.
+const FAINT: usize = POPULATIONS_EV.len();
+/// Power of a line's strength, relative to the strongest, in that population: a line of a hundredth
+/// comes out sixteen times fainter. Tables come from bright sources; a lamp of little current hardly
+/// shows the lines from high levels, which then are missing all together (common practice, no
+/// published source).
+const FAINT_POWER: f64 = 1.6;
 /// Lines weaker than this share of a species' strongest in range are not expected to show.
 const MIN_WEIGHT: f64 = 4e-3;
 /// Most features of a species that are held against a recording, strongest first.
@@ -35,9 +49,10 @@ pub struct Feature {
     pub nm: f64,
     /// Standard uncertainty of that place from blending and band shape, nm.
     pub u_nm: f64,
-    /// Expected height relative to the species' strongest feature in range, for each of
-    /// [`POPULATIONS_EV`].
-    pub weight: [f64; 3],
+    /// Expected height relative to the species' strongest feature in range, for each population
+    /// (see [`POPULATIONS`]); before it is known what else is in range, the last is that of the middle
+    /// temperature.
+    pub weight: [f64; POPULATIONS],
     /// Wavelength of the strongest line in it, nm (air).
     pub label_nm: f64,
     /// True for bands, whose width may exceed a line's.
@@ -120,7 +135,7 @@ fn merged(single: &[Feature], range: (f64, f64), width: &LineWidth) -> (Vec<Feat
             _ => merged.push(f.clone()),
         }
     }
-    for k in 0..3 {
+    for k in 0..POPULATIONS {
         // Relative to the strongest that glass lets through.
         let through = merged.iter().filter(|f| !f.glass).map(|f| f.weight[k]).fold(0.0, f64::max);
         let any = merged.iter().map(|f| f.weight[k]).fold(0.0, f64::max);
@@ -130,6 +145,9 @@ fn merged(single: &[Feature], range: (f64, f64), width: &LineWidth) -> (Vec<Feat
                 f.weight[k] = (f.weight[k] / top).min(1.0);
             }
         }
+    }
+    for f in merged.iter_mut().filter(|f| !f.band) {
+        f.weight[FAINT] = f.weight[MIDDLE].powf(FAINT_POWER);
     }
     (merged, strongest_in_range)
 }
@@ -144,7 +162,7 @@ fn merge(m: &mut Feature, f: &Feature) {
     }
     m.u_nm = m.u_nm.hypot(spread);
     m.nm = centre;
-    for k in 0..3 {
+    for k in 0..POPULATIONS {
         m.weight[k] += f.weight[k];
     }
 }
@@ -160,7 +178,7 @@ fn lines(species: &Species) -> Vec<Feature> {
         .map(|(i, l)| Feature {
             nm: l.wavelength_nm,
             u_nm: 0.0,
-            weight: [strengths[0][i], strengths[1][i], strengths[2][i]],
+            weight: [strengths[0][i], strengths[1][i], strengths[2][i], strengths[MIDDLE][i]],
             label_nm: l.wavelength_nm,
             band: false,
             glass: l.wavelength_nm < GLASS_CUT_NM,
@@ -185,7 +203,7 @@ fn bands(species: &Species, width: &LineWidth) -> Vec<Feature> {
             Feature {
                 nm,
                 u_nm,
-                weight: [s; 3],
+                weight: [s; POPULATIONS],
                 label_nm: b.head_nm,
                 band: true,
                 glass: nm < GLASS_CUT_NM,
