@@ -1,6 +1,6 @@
 //! What a recording says for or against one species, others being there.
 
-use super::pattern::{Feature, POPULATION_PRIOR, POPULATIONS, Pattern};
+use super::pattern::{Feature, POPULATION_PRIOR, POPULATIONS, Pattern, missing};
 use crate::signal::LineWidth;
 
 /// Scatter of a line's height about the model, natural logarithm: a factor of three, since
@@ -8,9 +8,6 @@ use crate::signal::LineWidth;
 pub const LN_HEIGHT_SCATTER: f64 = 1.1;
 /// The same for lines that glass may have weakened, or that are resonance lines (a factor of ten).
 const GLASS_SCATTER: f64 = 2.3;
-/// Chance that a line of a gas that is there is missing all the same (self-absorption, wrong
-/// transition probability, an unknown dip of the response).
-const MISSING_ANYWAY: f64 = 0.1;
 /// Systematic scatter of a peak's place, in line widths.
 const PLACE_FWHM: f64 = 0.08;
 /// A peak within so many standard deviations of a feature may be its line.
@@ -181,7 +178,7 @@ fn density(scene: &Scene, explained: &[f64], nm: f64) -> f64 {
 }
 
 /// What one feature says as a Bayes factor, in the parts that the amplitude leaves alone:
-/// `peak + MISSING_ANYWAY + (1 − MISSING_ANYWAY) · Φ((ln_limit − ln expected) / scatter)`.
+/// `missing + (1 − missing) · (peak + Φ((ln_limit − ln expected) / scatter))`.
 struct Term {
     /// The peak that lies there, if one does.
     peak: Option<PeakTerm>,
@@ -240,8 +237,7 @@ impl Term {
         let ln_height = p.height.ln();
         Some(Term {
             peak: Some(PeakTerm {
-                ln_factor: ((1.0 - MISSING_ANYWAY) * place / without).ln()
-                    + ln_normal(0.0, scatter),
+                ln_factor: (place / without).ln() + ln_normal(0.0, scatter),
                 ln_height,
                 explained: e,
                 clipped: p.clipped,
@@ -253,14 +249,15 @@ impl Term {
     }
 
     /// The Bayes factor where the species would show a line of the height `expected`, whose
-    /// logarithm and [`Term::odds_to_show`] the caller has at hand.
-    fn factor(&self, expected: f64, ln_expected: f64, odds_to_show: f64) -> f64 {
-        let other = MISSING_ANYWAY + (1.0 - MISSING_ANYWAY) / (1.0 + odds_to_show);
+    /// logarithm and [`Term::odds_to_show`] the caller has at hand, and lacks it in the share
+    /// `missing` of all cases.
+    fn factor(&self, expected: f64, ln_expected: f64, odds_to_show: f64, missing: f64) -> f64 {
+        let other = missing + (1.0 - missing) / (1.0 + odds_to_show);
         let Some(p) = &self.peak else { return other };
         let ln_sum = if p.explained > 0.0 { (expected + p.explained).ln() } else { ln_expected };
         let d = p.ln_height - ln_sum;
         let z = if p.clipped { d.max(0.0) } else { d } / self.scatter;
-        (p.ln_factor - 0.5 * z * z).exp() + other
+        (1.0 - missing) * (p.ln_factor - 0.5 * z * z).exp() + other
     }
 
     /// Odds that a line of this expected height stands above the limit: (1 − Φ) / Φ of the
@@ -319,8 +316,9 @@ pub fn weigh(
     let (plain, glass) = (growth(LN_HEIGHT_SCATTER), growth(GLASS_SCATTER));
     let mut best = (f64::NEG_INFINITY, ln_least, 1);
     let mut all = Vec::with_capacity(AMPLITUDES * POPULATIONS);
-    // Of each feature that says something: term, weight, its logarithm, odds to show.
-    let mut expected: Vec<(&Term, f64, f64, f64)> = Vec::with_capacity(terms.len());
+    // Of each feature that says something: term, weight, its logarithm, odds to show, chance to be
+    // missing.
+    let mut expected: Vec<(&Term, f64, f64, f64, f64)> = Vec::with_capacity(terms.len());
     for (pop, prior) in prior.iter().enumerate() {
         let ln_prior = prior.ln();
         let first = ln_least + 0.5 * step;
@@ -328,7 +326,7 @@ pub fn weigh(
         expected.extend(features.iter().zip(&terms).filter_map(|(f, t)| {
             let (t, weight) = (t.as_ref()?, f.weight[pop].max(LEAST_WEIGHT));
             let ln_weight = weight.ln();
-            Some((t, weight, ln_weight, t.odds_to_show(first + ln_weight)))
+            Some((t, weight, ln_weight, t.odds_to_show(first + ln_weight), missing(pop, weight)))
         }));
         for i in 0..AMPLITUDES {
             let ln_a = ln_least + (i as f64 + 0.5) * step;
@@ -336,8 +334,8 @@ pub fn weigh(
             let mut sum = ln_prior;
             for some in expected.chunks_mut(FACTORS) {
                 let mut product = 1.0;
-                for (t, weight, ln_weight, odds) in some {
-                    product *= t.factor(a * *weight, ln_a + *ln_weight, *odds);
+                for (t, weight, ln_weight, odds, missing) in some {
+                    product *= t.factor(a * *weight, ln_a + *ln_weight, *odds, *missing);
                     *odds *= if t.scatter == LN_HEIGHT_SCATTER { plain } else { glass };
                 }
                 sum += product.ln();
@@ -357,7 +355,8 @@ pub fn weigh(
             let Some(t) = t else { return 0.0 };
             let weight = f.weight[population].max(LEAST_WEIGHT);
             let ln_expected = ln_a + weight.ln();
-            t.factor(ln_expected.exp(), ln_expected, t.odds_to_show(ln_expected)).ln()
+            let missing = missing(population, weight);
+            t.factor(ln_expected.exp(), ln_expected, t.odds_to_show(ln_expected), missing).ln()
         })
         .collect();
     Evidence { nats, amplitude: ln_a.exp(), population, showing, each }

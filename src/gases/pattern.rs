@@ -8,20 +8,24 @@ use crate::signal::LineWidth;
 /// discharges do not follow one temperature (Brackett, Mitchell and Vickers, Appl. Spectrosc. 38
 /// (1984) 136); the range 0.25 to 3 eV is covered by a factor of three around each.
 pub const POPULATIONS_EV: [f64; 3] = [0.35, 0.8, 2.0];
-/// Level populations that are tried: those of [`POPULATIONS_EV`], and one that no temperature gives, in
-/// which all faint lines come out fainter still (see [`FAINT_POWER`]).
+/// Level populations that are tried: those of [`POPULATIONS_EV`], and the middle one with faint lines
+/// missing as often as not (see [`missing`]).
 pub(super) const POPULATIONS: usize = POPULATIONS_EV.len() + 1;
 /// Prior probability of each of them.
 pub(super) const POPULATION_PRIOR: [f64; POPULATIONS] = [0.3, 0.3, 0.3, 0.1];
 /// Index of the middle temperature.
 const MIDDLE: usize = 1;
-/// Index of the population of faint lines.
-const FAINT: usize = POPULATIONS_EV.len();
-/// Power of a line's strength, relative to the strongest, in that population: a line of a hundredth
-/// comes out sixteen times fainter. Tables come from bright sources; a lamp of little current hardly
-/// shows the lines from high levels, which then are missing all together (common practice, no
-/// published source).
-const FAINT_POWER: f64 = 1.6;
+/// Index of the population of which faint lines are missing.
+const SPARSE: usize = POPULATIONS_EV.len();
+/// Chance that a line of a gas that is there is missing all the same (self-absorption, wrong
+/// transition probability, an unknown dip of the response).
+const MISSING_ANYWAY: f64 = 0.1;
+/// The same of a faint line of a tube that hardly shows them: tables come from bright sources, and a
+/// lamp of little current may lack all the lines from high levels (common practice, no published
+/// source).
+const MISSING_WHERE_SPARSE: f64 = 0.5;
+/// Share of the strongest line's height below which a line is faint in this sense.
+const FAINT_SHARE: f64 = 0.1;
 /// Lines weaker than this share of a species' strongest in range are not expected to show.
 const MIN_WEIGHT: f64 = 4e-3;
 /// Most features of a species that are held against a recording, strongest first.
@@ -50,8 +54,7 @@ pub struct Feature {
     /// Standard uncertainty of that place from blending and band shape, nm.
     pub u_nm: f64,
     /// Expected height relative to the species' strongest feature in range, for each population
-    /// (see [`POPULATIONS`]); before it is known what else is in range, the last is that of the middle
-    /// temperature.
+    /// (see [`POPULATIONS`]).
     pub weight: [f64; POPULATIONS],
     /// Wavelength of the strongest line in it, nm (air).
     pub label_nm: f64,
@@ -60,6 +63,11 @@ pub struct Feature {
     /// True where the tube's or the instrument's glass may have taken the light: its absence says
     /// nothing, its height little.
     pub glass: bool,
+}
+
+/// Chance that a line of this weight is missing though its gas is there, in a population.
+pub(super) fn missing(population: usize, weight: f64) -> f64 {
+    if population == SPARSE && weight < FAINT_SHARE { MISSING_WHERE_SPARSE } else { MISSING_ANYWAY }
 }
 
 /// A species as this instrument would show it.
@@ -145,9 +153,6 @@ fn merged(single: &[Feature], range: (f64, f64), width: &LineWidth) -> (Vec<Feat
                 f.weight[k] = (f.weight[k] / top).min(1.0);
             }
         }
-    }
-    for f in merged.iter_mut().filter(|f| !f.band) {
-        f.weight[FAINT] = f.weight[MIDDLE].powf(FAINT_POWER);
     }
     (merged, strongest_in_range)
 }
