@@ -72,12 +72,13 @@ pub fn fit(
             }
         }
     }
-    // Off by a share of what stands there or of what is drawn there, whichever is more.
+    // Off by a share of what stands there (or lacks there, where the baseline is too high) or of what is
+    // drawn there, whichever is more.
     let drawn = a.sum_axis(ndarray::Axis(0));
     let weight: Array1<f64> = (0..points)
         .map(|i| {
             if usable[i] {
-                1.0 / (sigma[i].powi(2) + (MODEL_SCATTER * r[i].max(drawn[i])).powi(2))
+                1.0 / (sigma[i].powi(2) + (MODEL_SCATTER * r[i].abs().max(drawn[i])).powi(2))
             } else {
                 0.0
             }
