@@ -51,11 +51,10 @@ impl Corrections<'_> {
         self.of(nm).at(nm) * part(self.spectrum, self.typical_nm, nm)
     }
 
-    /// The common shift as it is at a place, with its standard uncertainty, nm.
+    /// Correction at a place with the standard uncertainty of the shift, nm.
     pub fn shift_at(&self, nm: f64) -> Measured {
-        let part = part(self.spectrum, self.typical_nm, nm);
-        let shift = self.of(nm).shift;
-        Measured::new(part * shift.value, part * shift.u)
+        let u = self.of(nm).shift.u;
+        Measured::new(self.at(nm), u * part(self.spectrum, self.typical_nm, nm))
     }
 }
 
@@ -65,7 +64,8 @@ fn part(spectrum: &Spectrum, typical_nm: f64, nm: f64) -> f64 {
     spectrum.axis_u_at(nm).map_or(1.0, |u| (u / typical_nm).min(1.0))
 }
 
-/// The common correction of the axis, and the peaks after it.
+/// The common correction of the axis, and the peaks after it; with those that fit nearly as well, where
+/// there are some.
 pub fn correct<'a>(
     asked: &[&Species],
     singles: &[Vec<Feature>],
@@ -74,14 +74,14 @@ pub fn correct<'a>(
     range: (f64, f64),
     width: &LineWidth,
     settings: &GasSettings,
-) -> (Corrections<'a>, Vec<SeenPeak>) {
+) -> Vec<(Corrections<'a>, Vec<SeenPeak>)> {
     let floor = peaks.saturation.map_or(0.0, |s| {
         let mut b = peaks.baseline.clone();
         (s.level - crate::signal::median(&mut b)).max(0.0)
     });
     let tallest =
         peaks.peaks.iter().filter_map(|p| p.height.map(|h| h.value)).fold(floor, f64::max);
-    let mut seen: Vec<SeenPeak> = peaks
+    let seen: Vec<SeenPeak> = peaks
         .peaks
         .iter()
         .map(|p| SeenPeak {
@@ -114,31 +114,38 @@ pub fn correct<'a>(
     let find = |seen: &[SeenPeak]| {
         shift::find(&refs, seen, width, (prior, &|nm| part(spectrum, prior, nm)), !calibrated)
     };
-    let all = Corrections {
-        first: (leap, find(&low)),
-        second: leap.is_finite().then(|| find(&high)),
-        spectrum,
-        typical_nm: prior,
-    };
-    for p in &mut seen {
-        let c = all.of(p.nm);
-        let own = match spectrum.axis_u_at(p.nm) {
-            // What is common has been taken out; what grows beyond the typical stays.
-            Some(u) => (u * u - prior * prior).max(0.0).sqrt().hypot(all.shift_at(p.nm).u.min(u)),
-            None => match c.scatter_nm {
-                Some(s) => c.shift.u.min(prior).hypot(s.max(FACTORY_SCATTER_NM)),
-                None => prior,
-            },
-        };
-        // Beyond Sparrow's limit a pair shows a dip and is fitted as two: such a peak is one broad
-        // line (pressure), and its centre stands.
-        let unresolved = if p.broad < UNRESOLVED_BROAD { p.broad.max(1.0) } else { 1.0 };
-        let blend = SIGMA_PER_FWHM * width.fwhm(p.nm) * (unresolved * unresolved - 1.0).sqrt();
-        p.nm += all.at(p.nm);
-        p.u_nm = p.u_nm.hypot(own).hypot(blend);
+    let second = leap.is_finite().then(|| find(&high)[0]);
+    let mut firsts = find(&low);
+    if second.is_some() {
+        // Each stretch has too little to weigh one pair of corrections against another.
+        firsts.truncate(1);
     }
-    seen_ghosts(&mut seen, width);
-    (all, seen)
+    let under = |first: Correction| {
+        let all = Corrections { first: (leap, first), second, spectrum, typical_nm: prior };
+        let mut seen = seen.clone();
+        for p in &mut seen {
+            let c = all.of(p.nm);
+            let own = match spectrum.axis_u_at(p.nm) {
+                // What is common has been taken out; what grows beyond the typical stays.
+                Some(u) => {
+                    (u * u - prior * prior).max(0.0).sqrt().hypot(all.shift_at(p.nm).u.min(u))
+                }
+                None => match c.scatter_nm {
+                    Some(s) => c.shift.u.min(prior).hypot(s.max(FACTORY_SCATTER_NM)),
+                    None => prior,
+                },
+            };
+            // Beyond Sparrow's limit a pair shows a dip and is fitted as two: such a peak is one broad
+            // line (pressure), and its centre stands.
+            let unresolved = if p.broad < UNRESOLVED_BROAD { p.broad.max(1.0) } else { 1.0 };
+            let blend = SIGMA_PER_FWHM * width.fwhm(p.nm) * (unresolved * unresolved - 1.0).sqrt();
+            p.nm += all.at(p.nm);
+            p.u_nm = p.u_nm.hypot(own).hypot(blend);
+        }
+        seen_ghosts(&mut seen, width);
+        (all, seen)
+    };
+    firsts.into_iter().map(under).collect()
 }
 
 /// Marks peaks that lie at twice the wavelength of a much stronger one.

@@ -275,20 +275,22 @@ pub fn weigh(
     scene: &Scene,
     explained: &[f64],
 ) -> Evidence {
-    // Least amplitude: strongest free feature at some times its limit.
-    let mut least = f64::INFINITY;
-    for (f, w) in features.iter().zip(&showing) {
-        let weight = f.weight[1].max(1e-6);
-        if f.glass {
-            continue;
+    // Least amplitude: strongest free feature at some times its limit; of those that glass may have
+    // taken, where the range has no others.
+    let least_of = |glass: bool| {
+        let mut least = f64::INFINITY;
+        for (f, w) in features.iter().zip(&showing).filter(|(f, _)| f.glass == glass) {
+            let limit = match w {
+                Showing::Peak { index, .. } => (scene.threshold)(scene.peaks[*index].nm),
+                Showing::Nothing { below } => *below,
+                Showing::Hidden { .. } => continue,
+            };
+            least = least.min(LEAST_OVER_LIMIT * limit / f.weight[1].max(1e-6));
         }
-        let limit = match w {
-            Showing::Peak { index, .. } => (scene.threshold)(scene.peaks[*index].nm),
-            Showing::Nothing { below } => *below,
-            Showing::Hidden { .. } => continue,
-        };
-        least = least.min(LEAST_OVER_LIMIT * limit / weight);
-    }
+        least
+    };
+    let least = least_of(false);
+    let least = if least.is_finite() { least } else { least_of(true) };
     if !least.is_finite() {
         return Evidence {
             nats: 0.0,

@@ -89,6 +89,27 @@ fn total(explained: &[Vec<f64>], scene: &Scene, but: Option<usize>) -> Vec<f64> 
     sum
 }
 
+/// Sum of the log odds, nats, of all species that are more probable than not by their lines: how well a
+/// correction of the axis brings them onto the recording.
+pub fn odds_of_all(
+    patterns: &[Pattern],
+    phosphor: &Pattern,
+    met: &[Vec<Showing>],
+    scene: &Scene,
+) -> f64 {
+    let none: Vec<Option<Shape>> = patterns.iter().map(|_| None).collect();
+    let (taken, explained) = explain(patterns, phosphor, met, scene, &none);
+    let all = patterns.iter().chain(std::iter::once(phosphor));
+    all.zip(met)
+        .enumerate()
+        .filter(|(k, _)| taken.get(*k).is_none_or(|taken| *taken))
+        .map(|(k, (p, met))| {
+            let others = total(&explained, scene, Some(k));
+            verdict::log_odds(p, weigh(&p.features, met.clone(), scene, &others).nats).max(0.0)
+        })
+        .sum()
+}
+
 /// Each species against all the others that are taken, and against chance.
 pub fn judge(
     patterns: &[Pattern],

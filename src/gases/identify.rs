@@ -2,9 +2,9 @@
 
 use super::assign::{assign, ghosts, phosphor_pattern};
 use super::bands;
-use super::correct::{LEADERS, correct, shift_prior};
-use super::evidence::{Evidence, Scene, Showing, look};
-use super::explain::{explain, judge};
+use super::correct::{Corrections, LEADERS, correct, shift_prior};
+use super::evidence::{Evidence, Scene, SeenPeak, Showing, look};
+use super::explain::{explain, judge, odds_of_all};
 use super::mixture::{self, Part};
 use super::pattern::{Feature, Pattern, pattern, single};
 use super::{GasReport, GasSettings, summary, verdict};
@@ -45,30 +45,51 @@ pub fn identify(
     let singles: Vec<Vec<Feature>> = asked.iter().map(|s| single(s, &width)).collect();
     let patterns: Vec<Pattern> =
         asked.iter().zip(&singles).map(|(s, f)| pattern(s, f, range, &width)).collect();
-    let (correction, seen) = correct(&asked, &singles, spectrum, peaks, range, &width, settings);
-    let tallest = seen.iter().map(|p| p.height).fold(0.0, f64::max);
     let x = spectrum.x();
-    let threshold = |nm: f64| {
+    let phosphor = phosphor_pattern(tables, range, &width);
+    let typical_threshold =
+        crate::signal::median(&mut peaks.threshold.clone()).max(f64::MIN_POSITIVE);
+    let threshold_under = |correction: &Corrections, nm: f64| {
         let at = nm - correction.at(nm);
         let i = spectrum.axis().index_of(at).round() as usize;
         peaks.threshold.get(i).copied().unwrap_or(f64::INFINITY).max(f64::MIN_POSITIVE)
     };
-    let mut typical = peaks.threshold.clone();
+    let tallest = |seen: &[SeenPeak]| seen.iter().map(|p| p.height).fold(0.0, f64::max);
+    // Where the features of each pattern meet peaks, the phosphor's last.
+    let meet = |scene: &Scene| -> Vec<Vec<Showing>> {
+        let all = patterns.iter().chain(std::iter::once(&phosphor));
+        all.map(|p| look(&p.features, scene)).collect()
+    };
+    let mut rivals = correct(&asked, &singles, spectrum, peaks, range, &width, settings);
+    let chosen = if rivals.len() < 2 {
+        0
+    } else {
+        // All species, line by line, decide between corrections that fit nearly as well.
+        let odds = |(correction, seen): &(Corrections, Vec<SeenPeak>)| {
+            let scene = Scene {
+                peaks: seen,
+                width,
+                threshold: &|nm| threshold_under(correction, nm),
+                tallest: tallest(seen),
+                typical_threshold,
+                max_broad: MAX_BROAD,
+            };
+            odds_of_all(&patterns, &phosphor, &meet(&scene), &scene)
+        };
+        let odds: Vec<f64> = rivals.iter().map(odds).collect();
+        (0..odds.len()).rev().max_by(|a, b| odds[*a].total_cmp(&odds[*b])).unwrap_or(0)
+    };
+    let (correction, seen) = rivals.swap_remove(chosen);
+    let threshold = |nm: f64| threshold_under(&correction, nm);
     let scene = Scene {
         peaks: &seen,
         width,
         threshold: &threshold,
-        tallest,
-        typical_threshold: crate::signal::median(&mut typical).max(f64::MIN_POSITIVE),
+        tallest: tallest(&seen),
+        typical_threshold,
         max_broad: MAX_BROAD,
     };
-    let phosphor = phosphor_pattern(tables, range, &width);
-    // Where the features of each pattern meet peaks, the phosphor's last.
-    let met: Vec<Vec<Showing>> = patterns
-        .iter()
-        .chain(std::iter::once(&phosphor))
-        .map(|p| look(&p.features, &scene))
-        .collect();
+    let met = meet(&scene);
     let usable: Vec<bool> = (0..x.len())
         .map(|i| {
             spectrum.mask()[i].is_good()

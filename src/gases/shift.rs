@@ -20,6 +20,13 @@ const MATCH_SIGMA: f64 = 2.5;
 const TILTS: [f64; 3] = [0.0, -1.0, 1.0];
 /// Most shifts that are refined and held against each other.
 const FOLLOWED: usize = 6;
+/// Nats below the best from which another correction is no rival: here each line counts for little and
+/// few species are looked at, so that all of them, line by line, may say otherwise.
+const RIVAL_NATS: f64 = 12.0;
+/// Most rivals, the best itself among them.
+const RIVALS: usize = 4;
+/// Distance in line widths at both ends within which two corrections are the same.
+const SAME_FWHM: f64 = 0.3;
 /// Most that one match says, nats.
 const MATCH_CAP: f64 = 4.0;
 /// Nats lost for a strongest line that is missing.
@@ -55,7 +62,7 @@ impl Correction {
     }
 }
 
-/// Finds the correction of an axis whose common error has the standard deviation of the first of
+/// Finds the corrections, the best first and then those that fit nearly as well, of an axis whose common error has the standard deviation of the first of
 /// `prior`, nm, and of which each place has the part that the second gives, 1 or less; `tilts` where
 /// the axis may be tilted as well.
 pub fn find(
@@ -64,12 +71,12 @@ pub fn find(
     width: &LineWidth,
     (prior_nm, part): (f64, &dyn Fn(f64) -> f64),
     tilts: bool,
-) -> Correction {
+) -> Vec<Correction> {
     let range = (peaks.first().map_or(0.0, |p| p.nm), peaks.last().map_or(0.0, |p| p.nm));
     let none =
         Correction { shift: Measured::new(0.0, prior_nm), tilt: 0.0, range, scatter_nm: None };
     if peaks.is_empty() {
-        return none;
+        return vec![none];
     }
     let fwhm = width.fwhm(0.5 * (range.0 + range.1));
     let mut by_height: Vec<usize> = (0..peaks.len()).collect();
@@ -192,10 +199,21 @@ pub fn find(
         }
         c
     };
-    tops.iter()
-        .map(|(start, _)| refined(start))
-        .max_by(|a, b| total(a, FITTED_FWHM).total_cmp(&total(b, FITTED_FWHM)))
-        .unwrap_or(none)
+    let mut best: Vec<(Correction, f64)> =
+        tops.iter().map(|(start, _)| refined(start)).map(|c| (c, total(&c, FITTED_FWHM))).collect();
+    best.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let ends = [range.0, range.1];
+    let same = |a: &Correction, b: &Correction| {
+        ends.iter().all(|nm| (a.at(*nm) - b.at(*nm)).abs() < SAME_FWHM * fwhm)
+    };
+    let mut out: Vec<Correction> = Vec::new();
+    for (c, value) in &best {
+        if *value > best[0].1 - RIVAL_NATS && !out.iter().any(|o| same(o, c)) {
+            out.push(*c);
+        }
+    }
+    out.truncate(RIVALS);
+    if out.is_empty() { vec![none] } else { out }
 }
 
 #[cfg(test)]
@@ -233,7 +251,7 @@ mod tests {
         })
         .collect();
         let refs: Vec<&Pattern> = patterns.iter().collect();
-        let c = find(&refs, &peaks, &width, (1.0, &part), false);
+        let c = find(&refs, &peaks, &width, (1.0, &part), false)[0];
         assert!((c.shift.value - 1.2).abs() < 0.1 && c.shift.u < 0.2, "{c:?}");
     }
 }
