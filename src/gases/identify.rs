@@ -16,6 +16,10 @@ use crate::{AxisKind, Error, Mask, Result, Spectrum};
 /// dense arc reaches some three (Stark effect).
 const MAX_BROAD: f64 = 3.0;
 
+/// Nats by which all species together must speak for another correction of the axis than the one that
+/// the leading lines ask for: the best of several tries gains some by chance.
+const RIVAL_NATS: f64 = 8.0;
+
 /// Holds all species of the tables against a recording on an nm axis.
 ///
 /// Lines (with level populations and heights known to a factor), then the whole recording as a
@@ -77,7 +81,8 @@ pub fn identify(
             odds_of_all(&patterns, &phosphor, &meet(&scene), &scene)
         };
         let odds: Vec<f64> = rivals.iter().map(odds).collect();
-        (0..odds.len()).rev().max_by(|a, b| odds[*a].total_cmp(&odds[*b])).unwrap_or(0)
+        let best = (0..odds.len()).rev().max_by(|a, b| odds[*a].total_cmp(&odds[*b])).unwrap_or(0);
+        if odds[best] > odds[0] + RIVAL_NATS { best } else { 0 }
     };
     let (correction, seen) = rivals.swap_remove(chosen);
     let threshold = |nm: f64| threshold_under(&correction, nm);
