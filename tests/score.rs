@@ -16,6 +16,8 @@ mod index;
 mod judge;
 #[path = "score/mixtures.rs"]
 mod mixtures;
+#[path = "score/stress.rs"]
+mod stress;
 #[path = "score/table.rs"]
 mod table;
 #[path = "score/work.rs"]
@@ -74,6 +76,31 @@ fn measured_spectra() {
     assert_eq!(counts.wrong, 0, "an axis was set wrongly instead of being refused");
     assert_eq!(counts.dirty_by_seen, 0, "a gas was `seen` in a light that has none");
     assert_eq!(counts.false_seen_in_sums, 0, "a gas was `seen` that neither of two tubes has");
+}
+
+/// The same lights through poorer instruments: fewer answers, none that is false.
+#[test]
+#[ignore = "takes minutes: run it after a change of the calibration or of the identification"]
+fn measured_spectra_made_worse() {
+    let folder = folder();
+    if !folder.join("INDEX.csv").is_file() {
+        println!("skipped: no INDEX.csv in {}", folder.display());
+        return;
+    }
+    let mut false_answers = Vec::new();
+    for change in stress::CHANGES {
+        let worse = change.folder(&folder);
+        let (counts, text) = score(&worse);
+        std::fs::remove_dir_all(&worse).unwrap();
+        let last: Vec<&str> = text.trim_end().lines().rev().take(5).collect();
+        println!("{change:?}\n  {}", last.into_iter().rev().collect::<Vec<_>>().join("\n  "));
+        let named = text.lines().skip_while(|l| *l != "gases that are not there").skip(1);
+        named.take_while(|l| !l.is_empty()).for_each(|l| println!("  {l}"));
+        if counts.false_seen + counts.dirty_by_seen + counts.false_seen_in_sums > 0 {
+            false_answers.push(change);
+        }
+    }
+    assert!(false_answers.is_empty(), "false `seen` under {false_answers:?}");
 }
 
 /// The whole way on a made-up folder: what is not there must not be scored as found.

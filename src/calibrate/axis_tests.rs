@@ -81,13 +81,27 @@ struct Beyond {
     covered: f64,
 }
 
-fn beyond(axis: &Dispersion, pixels: usize, facts: &BenchFacts, seeds: u64) -> [Beyond; 2] {
+/// Over many seeds; `images` where the lamp's short lines show in second order too, at twice their
+/// wavelength.
+fn beyond(
+    axis: &Dispersion,
+    pixels: usize,
+    facts: &BenchFacts,
+    images: bool,
+    seeds: u64,
+) -> [Beyond; 2] {
+    let ends = [0.0, pixels as f64 - 1.0].map(|x| axis.wavelength_nm(x, pixels));
+    let range = ends[0].min(ends[1])..ends[0].max(ends[1]);
+    let in_second_order: Vec<f64> =
+        MERCURY_NM.iter().map(|nm| 2.0 * nm).filter(|nm| images && range.contains(nm)).collect();
     let mut out = [Beyond::default(), Beyond::default()];
     let mut squares = [[0.0; 2]; 2];
     for seed in 0..seeds {
         let mut rng = ChaCha8Rng::seed_from_u64(seed);
         let points = anchors(axis, pixels, &MERCURY_NM, PLACE_PX, &mut rng);
-        let f = fit_models_knowing(&points, domain(pixels), AxisKind::Pixel, facts).unwrap();
+        let mut all = points.clone();
+        all.extend(anchors(axis, pixels, &in_second_order, PLACE_PX, &mut rng));
+        let f = fit_models_knowing(&all, domain(pixels), AxisKind::Pixel, facts).unwrap();
         for ((b, s), nm) in out.iter_mut().zip(&mut squares).zip(BEYOND_NM) {
             let x = place(axis, pixels, nm);
             let m = f.model.wavelength(x);
@@ -181,7 +195,7 @@ fn check_unknown(seeds: u64) {
     let mut all = mirror_benches();
     all.extend(gratings().into_iter().map(|(n, g, p)| (n, Dispersion::Grating(g), p)));
     for (name, axis, pixels) in all {
-        let b = beyond(&axis, pixels, &facts, seeds);
+        let b = beyond(&axis, pixels, &facts, false, seeds);
         print(name, "unknown", &b);
         for b in &b {
             assert!(b.covered >= 0.90, "{name}: covered {}", b.covered);
@@ -196,7 +210,7 @@ fn check_unknown(seeds: u64) {
 fn check_known(seeds: u64) {
     for (k, (name, g, pixels)) in gratings().into_iter().enumerate() {
         let facts = data_sheet(&g, pixels);
-        let b = beyond(&Dispersion::Grating(g), pixels, &facts, seeds);
+        let b = beyond(&Dispersion::Grating(g), pixels, &facts, false, seeds);
         print(name, "data sheet", &b);
         // The lines of the benches with finer pixels leave the cubic less to be wrong about.
         let least = if k < 3 { [4.0, 6.0] } else { [3.0, 4.0] };
@@ -205,6 +219,26 @@ fn check_known(seeds: u64) {
             assert!(b.ratio >= least, "{name}: ratio {}", b.ratio);
         }
     }
+}
+
+/// Nothing is known of the bench, but it shows the same lines in second order: at 730, 809 and 872 nm as
+/// far as its range goes, they carry the red end, and the axis there is as sure as between the lines.
+fn check_images(seeds: u64) {
+    let mut all = mirror_benches();
+    all.extend(gratings().into_iter().map(|(n, g, p)| (n, Dispersion::Grating(g), p)));
+    for (name, axis, pixels) in all {
+        let b = beyond(&axis, pixels, &BenchFacts::default(), true, seeds);
+        print(name, "images", &b);
+        for (b, least) in b.iter().zip([4.0, 6.0]) {
+            assert!(b.covered >= 0.93, "{name}: covered {}", b.covered);
+            assert!(b.ratio >= least, "{name}: ratio {}", b.ratio);
+        }
+    }
+}
+
+#[test]
+fn images_in_second_order_make_the_red_end_sure() {
+    check_images(60);
 }
 
 #[test]
@@ -223,13 +257,14 @@ fn a_known_bench_is_several_times_surer_beyond_the_lines() {
 fn beyond_the_lines_with_many_seeds() {
     check_unknown(500);
     check_known(500);
+    check_images(500);
     for (name, g, pixels) in gratings() {
         let facts = BenchFacts {
             included_angle_deg: None,
             detector_tilt_deg: None,
             ..data_sheet(&g, pixels)
         };
-        print(name, "ruling, f", &beyond(&Dispersion::Grating(g), pixels, &facts, 500));
+        print(name, "ruling, f", &beyond(&Dispersion::Grating(g), pixels, &facts, false, 500));
     }
 }
 
