@@ -63,6 +63,7 @@ impl Ground<'_> {
         let dispersion = best.c[1].abs() / self.half();
         let fwhm_nm = self.fwhm_own * dispersion;
         let met = |t: &Trial| self.met(t, &octaves.in_view(dispersion, t.range()), fwhm_nm);
+        let of_best = std::cell::LazyCell::new(|| met(best));
         let mut out = Vec::new();
         for other in others.iter().take(CROSSED) {
             // Tall peaks that both have at the same place.
@@ -81,8 +82,8 @@ impl Ground<'_> {
                 continue;
             }
             let at = same[same.len() / 2];
-            let (a, b) = (met(best), met(other));
-            for (low, high) in [(&a, &b), (&b, &a)] {
+            let of_other = met(other);
+            for (low, high) in [(&*of_best, &of_other), (&of_other, &*of_best)] {
                 let both: Vec<Point> = low
                     .iter()
                     .filter(|p| p.x <= at)

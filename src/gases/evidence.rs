@@ -379,3 +379,62 @@ pub fn explains(pattern: &Pattern, e: &Evidence, scene: &Scene) -> Vec<f64> {
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::pattern::{pattern, single};
+    use super::*;
+    use crate::reference::Tables;
+
+    /// Evidence for mercury on a range, with peaks of these heights at its lines and nothing else down to
+    /// `limit`. Wavelengths: NIST Atomic Spectra Database, from memory.
+    fn mercury(range: (f64, f64), peaks: &[(f64, f64)], limit: f64) -> f64 {
+        let tables = Tables::bundled().unwrap();
+        let width = LineWidth::constant(0.3, 0.01);
+        let species = tables.species().iter().find(|s| s.name == "Hg I").unwrap();
+        let pattern = pattern(species, &single(species, &width), range, &width);
+        let peaks: Vec<SeenPeak> = peaks
+            .iter()
+            .map(|(nm, height)| SeenPeak {
+                nm: *nm,
+                u_nm: 0.05,
+                height: *height,
+                broad: 1.0,
+                clipped: false,
+                ghost: false,
+            })
+            .collect();
+        let scene = Scene {
+            peaks: &peaks,
+            width,
+            threshold: &|_| limit,
+            tallest: peaks.iter().map(|p| p.height).fold(0.0, f64::max),
+            typical_threshold: limit,
+            max_broad: 3.0,
+        };
+        let showing = look(&pattern.features, &scene);
+        weigh(&pattern.features, showing, &scene, &vec![0.0; peaks.len()]).nats
+    }
+
+    /// Ten faint lines that a lamp of little current lacks do not outweigh those that are there.
+    #[test]
+    fn faint_lines_may_all_be_missing() {
+        let lines = [(546.075, 1e6), (576.961, 1.4e5), (579.067, 1.4e5)];
+        let deep = mercury((450.0, 660.0), &lines, 50.0);
+        assert!(deep > 5.0, "{deep}");
+        // A strong one that is missing counts in full.
+        let without = mercury((450.0, 660.0), &lines[1..], 50.0);
+        assert!(without < deep - 5.0, "{without} {deep}");
+    }
+
+    /// Glass may have taken lines of the ultraviolet; where they are there, it has not.
+    #[test]
+    fn ultraviolet_lines_alone_speak_for_their_gas() {
+        let lines = [(289.36, 300.0), (296.728, 1500.0), (302.15, 900.0), (312.566, 2000.0)];
+        let there = mercury((265.0, 324.0), &lines, 20.0);
+        assert!(there > 8.0, "{there}");
+        let elsewhere = lines.map(|(nm, height)| (nm + 1.7, height));
+        let nothing = mercury((265.0, 324.0), &elsewhere, 20.0);
+        assert!(nothing.abs() < 1.0, "{nothing}");
+    }
+}

@@ -11,7 +11,8 @@ pub const POPULATIONS_EV: [f64; 3] = [0.35, 0.8, 2.0];
 /// Level populations that are tried: those of [`POPULATIONS_EV`], and the middle one with faint lines
 /// missing as often as not (see [`missing`]).
 pub(super) const POPULATIONS: usize = POPULATIONS_EV.len() + 1;
-/// Prior probability of each of them.
+/// Prior probability of each of them: one tube in ten hardly shows its faint lines (common practice, no
+/// published source).
 pub(super) const POPULATION_PRIOR: [f64; POPULATIONS] = [0.3, 0.3, 0.3, 0.1];
 /// Index of the middle temperature.
 const MIDDLE: usize = 1;
@@ -24,7 +25,8 @@ const MISSING_ANYWAY: f64 = 0.1;
 /// lamp of little current may lack all the lines from high levels (common practice, no published
 /// source).
 const MISSING_WHERE_SPARSE: f64 = 0.5;
-/// Share of the strongest line's height below which a line is faint in this sense.
+/// Share of the strongest line's height below which a line is faint in this sense: the scatter of a
+/// factor of three, twice (common practice, no published source).
 const FAINT_SHARE: f64 = 0.1;
 /// Lines weaker than this share of a species' strongest in range are not expected to show.
 const MIN_WEIGHT: f64 = 4e-3;
