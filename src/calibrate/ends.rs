@@ -27,7 +27,8 @@ const LINES_TRIED: usize = 8;
 ///
 /// From the outermost inwards, the anchors from each weak link on are exchanged: another peak is taken
 /// for another line, the axis refined from there, and its evidence compared with that of the axis as it
-/// is. At most half the anchors are at stake from each end.
+/// is. At most half the anchors are at stake from each end. `found` is the axis that the search came
+/// from: where it has all anchors in their places, its evidence is that of the axis as it is.
 ///
 /// # Errors
 /// A reason, where fewer than `least` anchors would be left.
@@ -36,11 +37,12 @@ pub fn drop_doubtful(
     octaves: &Octaves,
     fwhm_nm: f64,
     least: usize,
+    found: &Trial,
     matched: &mut Vec<Match>,
     left: &mut Vec<LeftOut>,
 ) -> std::result::Result<(), String> {
     matched.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
-    while let Some((block, rival)) = doubtful(ground, octaves, fwhm_nm, matched) {
+    while let Some((block, rival)) = doubtful(ground, octaves, fwhm_nm, found, matched) {
         let why = |m: &Match| {
             format!(
                 "could as well be another line: the others also fit an axis that has {:.2} nm there",
@@ -64,6 +66,7 @@ fn doubtful(
     ground: &Ground,
     octaves: &Octaves,
     fwhm_nm: f64,
+    found: &Trial,
     matched: &[Match],
 ) -> Option<(std::ops::Range<usize>, Trial)> {
     let n = matched.len();
@@ -87,7 +90,12 @@ fn doubtful(
                 Some(n) => n,
                 None => {
                     let as_it_is = ground.trial(&now);
-                    *nats.insert(ground.refine(octaves, &[as_it_is]).first()?.score.nats)
+                    let refined = ground.refine(octaves, &[as_it_is]).first()?.score.nats;
+                    let as_found = all.iter().all(|p| {
+                        let apart = found.nm(ground.t(p.x)) - now.wavelength(p.x).value;
+                        apart.abs() < DIFFERENT_FWHM * fwhm_nm
+                    });
+                    *nats.insert(if as_found { refined.max(found.score.nats) } else { refined })
                 }
             };
             let differs = |other: &Trial| {
@@ -181,8 +189,14 @@ pub(super) mod tests {
             .collect()
     }
 
-    /// Which of the lines are left of those that each peak was taken for.
-    fn left_of(shown: &[f64], taken_for: &[f64], least: usize) -> Result<Vec<f64>, String> {
+    /// Which of the lines are left of those that each peak was taken for, on an axis that the search
+    /// found with this evidence, nats.
+    fn left_of(
+        shown: &[f64],
+        taken_for: &[f64],
+        least: usize,
+        nats: f64,
+    ) -> Result<Vec<f64>, String> {
         let tables = Tables::bundled().unwrap();
         let pattern = LampPattern::new(&Lamp::mercury(), &tables);
         let seen = peaks(shown);
@@ -199,7 +213,11 @@ pub(super) mod tests {
             })
             .collect();
         let octaves = Octaves::new(&pattern, &ground);
-        drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut matched, &mut Vec::new())?;
+        let points: Vec<Point> = matched.iter().map(|m| m.point).collect();
+        let fit = fit::fit(&points, ground.range, ground.kind).unwrap();
+        let mut found = ground.trial(&fit.model);
+        found.score.nats = nats;
+        drop_doubtful(&ground, &octaves, fwhm_nm, least, &found, &mut matched, &mut Vec::new())?;
         Ok(matched.iter().map(|m| (m.line.emission.nm * 100.0).round() / 100.0).collect())
     }
 
@@ -212,15 +230,23 @@ pub(super) mod tests {
     /// Of the yellow pair only one line is there: which it is, a bent axis does not tell.
     #[test]
     fn a_lone_end_that_may_be_its_neighbour_is_left_out() {
-        assert_eq!(left_of(&with(&[576.96]), &with(&[579.07]), 3).unwrap(), BLUE);
-        let e = left_of(&with(&[576.96]), &with(&[579.07]), 7).unwrap_err();
+        assert_eq!(left_of(&with(&[576.96]), &with(&[579.07]), 3, 0.0).unwrap(), BLUE);
+        let e = left_of(&with(&[576.96]), &with(&[579.07]), 7, 0.0).unwrap_err();
         assert!(e.contains("Hg 579.07 could as well be another line"), "{e}");
+    }
+
+    /// The search found the axis with evidence that no other reading of the end reaches.
+    #[test]
+    fn an_end_is_kept_on_the_word_of_the_search() {
+        let taken_for = with(&[579.07]);
+        assert_eq!(left_of(&with(&[576.96]), &taken_for, 3, 0.0).unwrap(), BLUE);
+        assert_eq!(left_of(&with(&[576.96]), &taken_for, 3, 500.0).unwrap(), taken_for);
     }
 
     /// Both are there, and hold each other.
     #[test]
     fn an_end_that_nothing_else_explains_is_kept() {
         let all = with(&[576.96, 579.07]);
-        assert_eq!(left_of(&all, &all, 3).unwrap(), all);
+        assert_eq!(left_of(&all, &all, 3, 0.0).unwrap(), all);
     }
 }

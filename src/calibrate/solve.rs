@@ -451,7 +451,7 @@ impl<'a> Solver<'a> {
             matched.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
             drop_outliers(&mut matched, &mut left, r, MIN_ANCHORS)?;
         }
-        drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut matched, &mut left)?;
+        drop_doubtful(&ground, &octaves, fwhm_nm, least, trial, &mut matched, &mut left)?;
         enough(matched.len())?;
         let fit = fit_of(&matched, r)?;
         let mut notes = Vec::new();
@@ -515,7 +515,15 @@ impl<'a> Solver<'a> {
             ));
         }
         if out.matched.len() > before {
-            drop_doubtful(&ground, &octaves, fwhm_nm, least, &mut out.matched, &mut out.left)?;
+            drop_doubtful(
+                &ground,
+                &octaves,
+                fwhm_nm,
+                least,
+                trial,
+                &mut out.matched,
+                &mut out.left,
+            )?;
             out.fit = fit_of(&out.matched, r)?;
         }
         // Only now: no other reading of the ends holds three images.
