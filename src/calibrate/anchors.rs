@@ -34,7 +34,7 @@ const FLANK_SHARE: f64 = 0.15;
 /// much more uncertainty.
 const MAX_DRAWN_FWHM: f64 = 0.35;
 /// Significance below which a peak is not taken for a line of the lamp.
-pub const MIN_SIGNIFICANCE: f64 = 5.0;
+pub const MIN_SIGNIFICANCE: f64 = 3.5;
 /// Residual in standard deviations beyond which an anchor is thrown out.
 pub const OUTLIER_SIGMA: f64 = 3.5;
 

@@ -183,6 +183,7 @@ pub(super) mod tests {
                 index: k,
                 broad: false,
                 breadth: 1.0,
+                broadest: 1.0,
                 ln_height: 9.0 - 0.4 * k as f64,
                 clipped: false,
             })

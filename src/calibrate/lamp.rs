@@ -39,6 +39,8 @@ const AUTO: &str = "auto";
 const FLUORESCENT: [&str; 2] = ["fluorescent", "cfl"];
 /// Symbol of mercury in the tables.
 pub(super) const MERCURY: &str = "Hg";
+/// Symbol of argon in the tables.
+const ARGON: &str = "Ar";
 
 impl Lamp {
     /// Lamps that are tried where nobody says which it is: those that hobby benches have.
@@ -46,8 +48,13 @@ impl Lamp {
         let one = |s: &str| Lamp::Discharge(vec![s.into()]);
         let mut out = vec![Lamp::Fluorescent];
         out.extend(["Ne", "Ar", "He", "Kr", "Xe", "H"].iter().map(|s| one(s)));
-        out.push(Lamp::Discharge(vec![MERCURY.into(), "Ar".into()]));
+        out.push(Lamp::mercury_and_argon());
         out
+    }
+
+    /// A lamp of mercury and argon, without phosphor.
+    pub(super) fn mercury_and_argon() -> Lamp {
+        Lamp::Discharge(vec![MERCURY.into(), ARGON.into()])
     }
 
     /// A mercury lamp without phosphor.
@@ -126,6 +133,16 @@ impl Lamp {
         words.strip_suffix(" lamp").unwrap_or(&words).replace(" and ", "+")
     }
 
+    /// True where two lamps have a gas in common; a fluorescent lamp holds mercury and argon.
+    pub(super) fn is_related(&self, other: &Lamp) -> bool {
+        let gases = |lamp: &Lamp| match lamp {
+            Lamp::Fluorescent => vec![MERCURY.to_string(), ARGON.to_string()],
+            Lamp::Discharge(gases) => gases.clone(),
+        };
+        let theirs = gases(other);
+        gases(self).iter().any(|g| theirs.contains(g))
+    }
+
     /// True where mercury's lines are expected.
     pub(super) fn has_mercury(&self) -> bool {
         match self {
@@ -181,6 +198,9 @@ mod tests {
         }
         assert_eq!(Lamp::named("ar", &t).unwrap().one(), "an argon lamp");
         assert_eq!(Lamp::Fluorescent.one(), "a fluorescent lamp");
+        let of = |s: &str| Lamp::named(s, &t).unwrap();
+        assert!(Lamp::Fluorescent.is_related(&of("Hg")) && of("Ar").is_related(&of("Hg+Ar")));
+        assert!(!of("Ne").is_related(&Lamp::Fluorescent) && !of("Hg").is_related(&of("Ar")));
         let e = Lamp::named("daylight", &t).unwrap_err().to_string();
         assert!(e.contains("daylight") && e.contains("fluorescent"), "{e}");
         assert_eq!(Lamp::asked("Auto", &t).unwrap(), None);

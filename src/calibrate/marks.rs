@@ -90,7 +90,7 @@ pub fn in_view(marks: &[Mark], range: (f64, f64)) -> Vec<Mark> {
 impl Mark {
     /// True where a peak may be this feature's by its width.
     pub fn may_be(&self, s: &Seen, fwhm_nm: f64) -> bool {
-        !(self.line && s.broad) && s.breadth * fwhm_nm >= self.least_nm
+        !(self.line && s.broad) && s.broadest * fwhm_nm >= self.least_nm
     }
 }
 
@@ -375,6 +375,7 @@ mod tests {
                 index: 0,
                 broad: width_nm > FWHM_NM,
                 breadth: width_nm / FWHM_NM,
+                broadest: width_nm / FWHM_NM,
                 ln_height: 1.0,
                 clipped: false,
             }];

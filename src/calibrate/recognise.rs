@@ -27,6 +27,8 @@ const MARGIN_SCALES: f64 = 6.0;
 /// instruments, a lamp named that it is and a lamp named that it is not). A name is seldom wrong, and
 /// where it is, the lamp that it is fits better.
 const NAMED_SCALES: f64 = 4.5;
+/// Nats asked for besides where an axis was looked for in two ways: two chances to err.
+const TWO_SEARCHES_NATS: f64 = std::f64::consts::LN_2;
 /// Least that this scale is taken to be, nats: the upper half of 48 does not tell it better.
 const LEAST_SCALE: f64 = 1.0;
 /// Mean of the upper half of Gumbel's law above its median, in scales (by integration). The lower
@@ -47,6 +49,7 @@ const DIFFERENT_FWHM: f64 = 3.0;
 const FAR: (f64, usize) = (5.0, 2);
 
 /// A lamp's pattern on one axis.
+#[derive(Clone)]
 pub struct Recognised {
     /// The lamp's pattern.
     pub pattern: LampPattern,
@@ -63,16 +66,64 @@ pub fn recognise(
     tables: &Tables,
     search_nm: f64,
 ) -> std::result::Result<Recognised, String> {
-    let found = attempt(ground, lamp, tables, search_nm)?;
-    let chance = found.chance(ground, search_nm);
-    let strict = found.confirm(ground, &chance, MARGIN_SCALES, 0.0);
-    if strict.is_ok() || ground.kind == AxisKind::Nm {
-        return strict;
+    let mut found = attempt(ground, lamp, tables, search_nm)?;
+    let mut chance = found.chance(ground, search_nm);
+    if ground.kind == AxisKind::Nm || found.best().score.nats >= chance.asked_for(CLEAR_SCALES.1) {
+        return found.confirm(ground, &chance, MARGIN_SCALES, 0.0);
+    }
+    let others: Vec<Attempt> = Lamp::usual()
+        .iter()
+        .filter(|other| *other != lamp)
+        .filter_map(|other| attempt(ground, other, tables, search_nm).ok())
+        .collect();
+    let mut toll = 0.0;
+    if found.join_relatives(ground, &others) {
+        chance = found.chance(ground, search_nm);
+        toll = TWO_SEARCHES_NATS;
     }
     // The name speaks for the lamp, unless another one is there rather.
-    match found.confirm(ground, &chance, NAMED_SCALES, 0.0) {
-        Ok(on_its_name) if !found.outdone(ground, tables, search_nm) => Ok(on_its_name),
-        _ => strict,
+    let strict = found.confirm(ground, &chance, MARGIN_SCALES, toll);
+    let on_its_name = match &strict {
+        Ok(_) => strict.clone(),
+        Err(_) => found.confirm(ground, &chance, NAMED_SCALES, toll),
+    };
+    if on_its_name.is_ok() {
+        return match found.outdone_by(ground, &others) {
+            None => on_its_name,
+            Some(other) => Err(format!(
+                "its lines fit the pattern of {} better than that of {}",
+                other.pattern.lamp.one(),
+                lamp.one()
+            )),
+        };
+    }
+    by_its_discharge(ground, found.pattern, &others, search_nm).or(strict)
+}
+
+/// The axis of a fluorescent lamp by the discharge within it alone: mercury and argon, whose lines may
+/// be many where the phosphor's peaks are few, merged or clipped.
+fn by_its_discharge(
+    ground: &Ground,
+    fluorescent: LampPattern,
+    others: &[Attempt],
+    search_nm: f64,
+) -> std::result::Result<Recognised, String> {
+    let none = || Err("no fluorescent lamp".into());
+    let discharge = others.iter().find(|o| o.pattern.lamp == Lamp::mercury_and_argon());
+    let Some(found) = discharge.filter(|_| fluorescent.lamp == Lamp::Fluorescent) else {
+        return none();
+    };
+    let chance = found.chance(ground, search_nm);
+    let found = found.confirm(ground, &chance, MARGIN_SCALES, TWO_SEARCHES_NATS)?;
+    // The phosphor has its say where the axis is the same.
+    let octaves = Octaves::new(&fluorescent, ground);
+    match ground.refine(&octaves, &[found.trial]).first() {
+        Some(with_it) if !different(ground, with_it, &found.trial) => Ok(Recognised {
+            trial: ground.climb(&octaves, *with_it),
+            pattern: fluorescent,
+            surplus: found.surplus,
+        }),
+        _ => none(),
     }
 }
 
@@ -164,16 +215,25 @@ impl Attempt {
         Chance::of(ground, &self.pattern, search_nm, self.best().score.nats)
     }
 
-    /// True where another of the usual lamps fits better by far on another axis.
-    fn outdone(&self, ground: &Ground, tables: &Tables, search_nm: f64) -> bool {
-        Lamp::usual()
-            .iter()
-            .filter(|lamp| **lamp != self.pattern.lamp)
-            .filter_map(|lamp| attempt(ground, lamp, tables, search_nm).ok())
-            .any(|other| {
-                other.best().score.nats > self.best().score.nats + MARGIN_NATS
-                    && different(ground, self.best(), other.best())
-            })
+    /// Tries the axes of lamps that share a gas with this one, which may have shown them better; true
+    /// where one of them is the best now.
+    fn join_relatives(&mut self, ground: &Ground, others: &[Attempt]) -> bool {
+        let octaves = Octaves::new(&self.pattern, ground);
+        let before = self.best().score.nats;
+        for other in others.iter().filter(|o| o.pattern.lamp.is_related(&self.pattern.lamp)) {
+            let refined = ground.refine(&octaves, &[*other.best()]);
+            self.trials.extend(refined.first().map(|t| ground.climb(&octaves, *t)));
+        }
+        self.trials.sort_by(|a, b| b.score.nats.total_cmp(&a.score.nats));
+        self.best().score.nats > before
+    }
+
+    /// The lamp among others that fits better by far on another axis.
+    fn outdone_by<'a>(&self, ground: &Ground, others: &'a [Attempt]) -> Option<&'a Attempt> {
+        others.iter().find(|other| {
+            other.best().score.nats > self.best().score.nats + MARGIN_NATS
+                && different(ground, self.best(), other.best())
+        })
     }
 
     /// Holds the best axis against lamps that do not exist, whose median it must pass by so many

@@ -30,6 +30,9 @@ pub struct Seen {
     pub broad: bool,
     /// Its width in line widths, at least 1.
     pub breadth: f64,
+    /// Most line widths that it may be broad: two standard deviations more, or anything where it is
+    /// clipped.
+    pub broadest: f64,
     /// Logarithm of its height; of a clipped one, of what is seen of it.
     pub ln_height: f64,
     /// True where it may be a ripple of a band.
@@ -40,10 +43,13 @@ pub struct Seen {
 
 /// Width in line widths from which a peak is no line.
 pub const BROAD_FWHM: f64 = 2.0;
+/// Standard deviations by which a peak may be broader than it is found.
+const BREADTH_SIGMA: f64 = 2.0;
 /// Most peaks that take part in the recognition.
 pub const MAX_SEEN: usize = 60;
-/// Significance below which a peak does not take part.
-const MIN_SIGNIFICANCE: f64 = 5.0;
+/// Significance below which a peak does not take part: a normal distribution passes it once in 4,000
+/// times, so that noise brings less than one to a recording.
+const MIN_SIGNIFICANCE: f64 = 3.5;
 
 /// The strongest peaks in the order of the axis.
 pub fn seen(peaks: &PeakList) -> Vec<Seen> {
@@ -68,6 +74,12 @@ pub fn seen(peaks: &PeakList) -> Vec<Seen> {
                 index: *i,
                 broad,
                 breadth: width.map_or(1.0, |w| (p.fwhm.value / w).max(1.0)),
+                broadest: match width {
+                    Some(w) if !p.clipped => {
+                        ((p.fwhm.value + BREADTH_SIGMA * p.fwhm.u) / w).max(1.0)
+                    }
+                    _ => f64::INFINITY,
+                },
                 ln_height: height(p).max(f64::MIN_POSITIVE).ln(),
                 ripple: !p.clipped && !p.stands_out(),
                 clipped: p.height.is_none(),
