@@ -4,7 +4,6 @@
 //! its line happens to be: if the peak is the neighbour's, nothing contradicts it. So each end is asked
 //! what else it could be, with the evidence that recognised the lamp.
 
-use super::LeftOut;
 use super::anchors::Match;
 use super::fit::{self, Point};
 use super::marks::Mark;
@@ -12,6 +11,7 @@ use super::octaves::Octaves;
 use super::recognise::MARGIN_NATS;
 use super::search::{Ground, Trial};
 use super::weigh::REACH_SIGMA;
+use super::{AxisModel, LeftOut};
 
 /// Uncertainty in line widths (k = 1) with which the other anchors must foretell an end: two of them
 /// and the reach of a match then keep clear of a neighbour that the instrument resolves.
@@ -72,7 +72,7 @@ fn doubtful(
     let n = matched.len();
     let all: Vec<Point> = matched.iter().map(|m| m.point).collect();
     let now = fit::fit(&all, ground.range, ground.kind).ok()?.model;
-    let mut nats = None;
+    let mut here = None;
     for size in 1..=n / 2 {
         for block in [0..size, n - size..n] {
             let (rest, inner) = match block.start {
@@ -83,29 +83,33 @@ fn doubtful(
                 continue;
             }
             let Ok(others) = fit::fit(rest, ground.range, ground.kind) else { continue };
-            if others.model.wavelength(inner.x).u <= SURE_U_FWHM * fwhm_nm {
+            let foretold_u = others.model.wavelength(inner.x).u;
+            if foretold_u <= SURE_U_FWHM * fwhm_nm {
                 continue;
             }
-            let here = match nats {
-                Some(n) => n,
-                None => {
-                    let as_it_is = ground.trial(&now);
-                    let refined = ground.refine(octaves, &[as_it_is]).first()?.score.nats;
-                    let as_found = all.iter().all(|p| {
-                        let apart = found.nm(ground.t(p.x)) - now.wavelength(p.x).value;
-                        apart.abs() < DIFFERENT_FWHM * fwhm_nm
-                    });
-                    *nats.insert(if as_found { refined.max(found.score.nats) } else { refined })
-                }
+            let here = match here {
+                Some(h) => h,
+                None => *here.insert(Here::of(ground, octaves, fwhm_nm, found, &all, &now)?),
             };
-            let differs = |other: &Trial| {
+            let differs = |other: &Trial, least: f64| {
                 let apart = other.nm(ground.t(inner.x)) - now.wavelength(inner.x).value;
-                apart.abs() > DIFFERENT_FWHM * fwhm_nm && other.score.nats > here - MARGIN_NATS
+                apart.abs() > DIFFERENT_FWHM * fwhm_nm && other.score.nats > least
             };
-            // Without them the axis may go elsewhere by itself.
+            // What the search found has been climbed to; so must be what rivals it.
+            let rival = |other: &Trial, free: f64| {
+                differs(other, here.refined - MARGIN_NATS - free)
+                    .then(|| if here.climbed { ground.climb(octaves, *other) } else { *other })
+                    .filter(|o| differs(o, here.nats - MARGIN_NATS - free))
+            };
+            // Without them the axis may go elsewhere by itself. Free to bend, it finds a line for a peak
+            // by so much more easily than its evidence says, which takes the bent axis as given.
             let without = ground.refine(octaves, &[ground.trial(&others.model)]);
-            if let Some(other) = without.first().filter(|o| differs(o)) {
-                return Some((block, *other));
+            let bent = (foretold_u / now.wavelength(inner.x).u).ln().max(0.0);
+            let other = without
+                .first()
+                .and_then(|o| rival(o, if o.score.met < here.met { bent } else { 0.0 }));
+            if let Some(other) = other {
+                return Some((block, other));
             }
             let edge = if block.start == 0 { rest[0].x } else { rest[rest.len() - 1].x };
             let beyond = |x: f64| if block.start == 0 { x < edge } else { x > edge };
@@ -131,14 +135,47 @@ fn doubtful(
                     points.push(Point { x: s.x, nm: m.nm, u_nm });
                     let Ok(f) = fit::fit(&points, ground.range, ground.kind) else { continue };
                     let refined = ground.refine(octaves, &[ground.trial(&f.model)]);
-                    if let Some(other) = refined.first().filter(|o| differs(o)) {
-                        return Some((block, *other));
+                    if let Some(other) = refined.first().and_then(|o| rival(o, 0.0)) {
+                        return Some((block, other));
                     }
                 }
             }
         }
     }
     None
+}
+
+/// The evidence of the axis as it is.
+#[derive(Clone, Copy)]
+struct Here {
+    /// Of the axis that a refinement of the anchors' own reaches, nats.
+    refined: f64,
+    /// The same, or what the search found where that is more and has all anchors in their places.
+    nats: f64,
+    /// True where it is the latter.
+    climbed: bool,
+    /// Lines that it has on peaks.
+    met: usize,
+}
+
+impl Here {
+    fn of(
+        ground: &Ground,
+        octaves: &Octaves,
+        fwhm_nm: f64,
+        found: &Trial,
+        anchors: &[Point],
+        now: &AxisModel,
+    ) -> Option<Here> {
+        let refined = ground.refine(octaves, &[ground.trial(now)]).first()?.score;
+        let climbed = found.score.nats > refined.nats
+            && anchors.iter().all(|p| {
+                let apart = found.nm(ground.t(p.x)) - now.wavelength(p.x).value;
+                apart.abs() < DIFFERENT_FWHM * fwhm_nm
+            });
+        let best = if climbed { found.score } else { refined };
+        Some(Here { refined: refined.nats, nats: best.nats, climbed, met: best.met })
+    }
 }
 
 #[cfg(test)]
@@ -184,6 +221,7 @@ pub(super) mod tests {
                 broad: false,
                 breadth: 1.0,
                 broadest: 1.0,
+                faint: false,
                 ln_height: 9.0 - 0.4 * k as f64,
                 clipped: false,
             })

@@ -376,6 +376,7 @@ mod tests {
                 broad: width_nm > FWHM_NM,
                 breadth: width_nm / FWHM_NM,
                 broadest: width_nm / FWHM_NM,
+                faint: false,
                 ln_height: 1.0,
                 clipped: false,
             }];

@@ -219,20 +219,24 @@ impl Attempt {
     /// where one of them is the best now.
     fn join_relatives(&mut self, ground: &Ground, others: &[Attempt]) -> bool {
         let octaves = Octaves::new(&self.pattern, ground);
-        let before = self.best().score.nats;
-        for other in others.iter().filter(|o| o.pattern.lamp.is_related(&self.pattern.lamp)) {
-            let refined = ground.refine(&octaves, &[*other.best()]);
-            self.trials.extend(refined.first().map(|t| ground.climb(&octaves, *t)));
-        }
-        self.trials.sort_by(|a, b| b.score.nats.total_cmp(&a.score.nats));
-        self.best().score.nats > before
+        let best = others
+            .iter()
+            .filter(|o| o.pattern.lamp.is_related(&self.pattern.lamp))
+            .filter_map(|o| ground.refine(&octaves, &[*o.best()]).first().copied())
+            .map(|t| ground.climb(&octaves, t))
+            .max_by(|a, b| a.score.nats.total_cmp(&b.score.nats))
+            .filter(|t| t.score.nats > self.best().score.nats);
+        let Some(best) = best else { return false };
+        self.trials.insert(0, best);
+        true
     }
 
-    /// The lamp among others that fits better by far on another axis.
+    /// The lamp among others that fits better by far on another axis, with no gas in common.
     fn outdone_by<'a>(&self, ground: &Ground, others: &'a [Attempt]) -> Option<&'a Attempt> {
         others.iter().find(|other| {
             other.best().score.nats > self.best().score.nats + MARGIN_NATS
                 && different(ground, self.best(), other.best())
+                && !other.pattern.lamp.is_related(&self.pattern.lamp)
         })
     }
 
@@ -318,8 +322,12 @@ impl Chance {
 /// far apart.
 fn different(ground: &Ground, a: &Trial, b: &Trial) -> bool {
     let fwhm_nm = ground.fwhm_own * a.c[1].abs() / ground.half();
-    let telling: Vec<f64> =
-        ground.seen.iter().filter(|s| s.rank <= TELLING.0).map(|s| ground.t(s.x)).collect();
+    let telling: Vec<f64> = ground
+        .seen
+        .iter()
+        .filter(|s| s.rank <= TELLING.0 && !s.faint)
+        .map(|s| ground.t(s.x))
+        .collect();
     let apart = |fwhm: f64| {
         telling.iter().filter(|t| (a.nm(**t) - b.nm(**t)).abs() > fwhm * fwhm_nm).count()
     };

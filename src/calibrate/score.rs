@@ -35,6 +35,8 @@ pub struct Seen {
     pub broadest: f64,
     /// Logarithm of its height; of a clipped one, of what is seen of it.
     pub ln_height: f64,
+    /// True below the significance of a peak that tells two axes apart.
+    pub faint: bool,
     /// True where it may be a ripple of a band.
     pub ripple: bool,
     /// True where its height is only known to be larger.
@@ -43,6 +45,8 @@ pub struct Seen {
 
 /// Width in line widths from which a peak is no line.
 pub const BROAD_FWHM: f64 = 2.0;
+/// Significance from which a peak tells two axes apart.
+const TELLING_SIGNIFICANCE: f64 = 5.0;
 /// Standard deviations by which a peak may be broader than it is found.
 const BREADTH_SIGMA: f64 = 2.0;
 /// Most peaks that take part in the recognition.
@@ -81,6 +85,7 @@ pub fn seen(peaks: &PeakList) -> Vec<Seen> {
                     _ => f64::INFINITY,
                 },
                 ln_height: height(p).max(f64::MIN_POSITIVE).ln(),
+                faint: !p.clipped && p.significance <= TELLING_SIGNIFICANCE,
                 ripple: !p.clipped && !p.stands_out(),
                 clipped: p.height.is_none(),
             }
