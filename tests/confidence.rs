@@ -161,6 +161,15 @@ fn limits_hold() {
 }
 
 #[test]
+#[ignore = "takes minutes"]
+fn limits_of_bands_hold() {
+    let (alarms, hits, n) = limits::coverage_of_bands(seeds((limits::FIRST, limits::SIZE)));
+    println!("{n} limits: with nothing there {alarms:.3} above L_C, at the limit {hits:.3}");
+    assert!((0.03..=0.07).contains(&alarms), "{alarms}");
+    assert!((0.93..=0.97).contains(&hits), "{hits}");
+}
+
+#[test]
 #[ignore = "prints one recording of the population, that of GLOWTELL_POPULATION_FIRST"]
 fn one_recording() {
     let tables = Tables::bundled().unwrap();

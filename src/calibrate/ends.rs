@@ -18,6 +18,9 @@ use super::{AxisModel, LeftOut};
 const SURE_U_FWHM: f64 = 0.2;
 /// Distance in line widths from which two axes are different at an end.
 const DIFFERENT_FWHM: f64 = 0.5;
+/// Nats by which what else an end could be may fall short of what the search found: three times the
+/// margin between two axes, as the search goes further than the refinement that rivals have had.
+const FOUND_MARGIN_NATS: f64 = 3.0 * MARGIN_NATS;
 /// Tallest peaks beyond the other anchors that are tried …
 const PEAKS_TRIED: usize = 6;
 /// … each with so many of the lines within reach, the likeliest first.
@@ -95,21 +98,17 @@ fn doubtful(
                 let apart = other.nm(ground.t(inner.x)) - now.wavelength(inner.x).value;
                 apart.abs() > DIFFERENT_FWHM * fwhm_nm && other.score.nats > least
             };
-            // What the search found has been climbed to; so must be what rivals it.
-            let rival = |other: &Trial, free: f64| {
+            let rival = |other: &&Trial, free: f64| {
                 differs(other, here.refined - MARGIN_NATS - free)
-                    .then(|| if here.climbed { ground.climb(octaves, *other) } else { *other })
-                    .filter(|o| differs(o, here.nats - MARGIN_NATS - free))
+                    && differs(other, here.found - FOUND_MARGIN_NATS - free)
             };
             // Without them the axis may go elsewhere by itself. Free to bend, it finds a line for a peak
             // by so much more easily than its evidence says, which takes the bent axis as given.
             let without = ground.refine(octaves, &[ground.trial(&others.model)]);
             let bent = (foretold_u / now.wavelength(inner.x).u).ln().max(0.0);
-            let other = without
-                .first()
-                .and_then(|o| rival(o, if o.score.met < here.met { bent } else { 0.0 }));
-            if let Some(other) = other {
-                return Some((block, other));
+            let free = |o: &Trial| if o.score.met < here.met { bent } else { 0.0 };
+            if let Some(other) = without.first().filter(|o| rival(o, free(o))) {
+                return Some((block, *other));
             }
             let edge = if block.start == 0 { rest[0].x } else { rest[rest.len() - 1].x };
             let beyond = |x: f64| if block.start == 0 { x < edge } else { x > edge };
@@ -135,8 +134,8 @@ fn doubtful(
                     points.push(Point { x: s.x, nm: m.nm, u_nm });
                     let Ok(f) = fit::fit(&points, ground.range, ground.kind) else { continue };
                     let refined = ground.refine(octaves, &[ground.trial(&f.model)]);
-                    if let Some(other) = refined.first().and_then(|o| rival(o, 0.0)) {
-                        return Some((block, other));
+                    if let Some(other) = refined.first().filter(|o| rival(o, 0.0)) {
+                        return Some((block, *other));
                     }
                 }
             }
@@ -148,13 +147,11 @@ fn doubtful(
 /// The evidence of the axis as it is.
 #[derive(Clone, Copy)]
 struct Here {
-    /// Of the axis that a refinement of the anchors' own reaches, nats.
+    /// Of the axis that a refinement of the anchors reaches, nats.
     refined: f64,
-    /// The same, or what the search found where that is more and has all anchors in their places.
-    nats: f64,
-    /// True where it is the latter.
-    climbed: bool,
-    /// Lines that it has on peaks.
+    /// Of the axis that the search found, nats, where it has all anchors in their places.
+    found: f64,
+    /// Lines that the former has on peaks.
     met: usize,
 }
 
@@ -168,13 +165,12 @@ impl Here {
         now: &AxisModel,
     ) -> Option<Here> {
         let refined = ground.refine(octaves, &[ground.trial(now)]).first()?.score;
-        let climbed = found.score.nats > refined.nats
-            && anchors.iter().all(|p| {
-                let apart = found.nm(ground.t(p.x)) - now.wavelength(p.x).value;
-                apart.abs() < DIFFERENT_FWHM * fwhm_nm
-            });
-        let best = if climbed { found.score } else { refined };
-        Some(Here { refined: refined.nats, nats: best.nats, climbed, met: best.met })
+        let the_same = anchors.iter().all(|p| {
+            let apart = found.nm(ground.t(p.x)) - now.wavelength(p.x).value;
+            apart.abs() < DIFFERENT_FWHM * fwhm_nm
+        });
+        let found = if the_same { found.score.nats } else { f64::NEG_INFINITY };
+        Some(Here { refined: refined.nats, found, met: refined.met })
     }
 }
 

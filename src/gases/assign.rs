@@ -36,6 +36,7 @@ pub fn phosphor_pattern(tables: &Tables, range: (f64, f64), width: &LineWidth) -
                 weight: [w; POPULATIONS],
                 label_nm: f.wavelength_nm,
                 band: true,
+                v: None,
                 glass: false,
             }
         })

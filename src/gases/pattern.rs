@@ -1,6 +1,7 @@
 //! What each species would show on this instrument: its lines merged to the instrument's width,
 //! with relative strengths for several level populations.
 
+use super::sequence::vibration;
 use crate::reference::{Shading, Species, SpeciesKind, is_allowed, line_strengths};
 use crate::signal::LineWidth;
 
@@ -62,6 +63,8 @@ pub struct Feature {
     pub label_nm: f64,
     /// True for bands, whose width may exceed a line's.
     pub band: bool,
+    /// Vibrational quantum numbers v′ and v″ of a band, where the table names them.
+    pub v: Option<(u32, u32)>,
     /// True where the tube's or the instrument's glass may have taken the light: its absence says
     /// nothing, its height little.
     pub glass: bool,
@@ -188,6 +191,7 @@ fn lines(species: &Species) -> Vec<Feature> {
             weight: [strengths[0][i], strengths[1][i], strengths[2][i], strengths[MIDDLE][i]],
             label_nm: l.wavelength_nm,
             band: false,
+            v: None,
             glass: l.wavelength_nm < GLASS_CUT_NM,
         })
         .collect()
@@ -213,6 +217,7 @@ fn bands(species: &Species, width: &LineWidth) -> Vec<Feature> {
                 weight: [s; POPULATIONS],
                 label_nm: b.head_nm,
                 band: true,
+                v: vibration(&b.label),
                 glass: nm < GLASS_CUT_NM,
             }
         })
@@ -221,6 +226,7 @@ fn bands(species: &Species, width: &LineWidth) -> Vec<Feature> {
 
 #[cfg(test)]
 mod tests {
+
     use super::*;
     use crate::reference::Tables;
 

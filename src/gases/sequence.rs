@@ -88,7 +88,8 @@ impl Head {
 }
 
 /// (v′, v″) of a label like `(1,0)`.
-fn vibration(label: &str) -> Option<(u32, u32)> {
+/// Vibrational quantum numbers v′ and v″ of a band's label in the table: `(0,1)`.
+pub fn vibration(label: &str) -> Option<(u32, u32)> {
     let inside = label.strip_prefix('(')?.split(')').next()?;
     let (a, b) = inside.split_once(',')?;
     Some((a.trim().parse().ok()?, b.trim().parse().ok()?))

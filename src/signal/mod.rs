@@ -18,6 +18,7 @@ pub use find::{MAX_LINE_WIDTH_NM, MIN_POINTS, find_peaks};
 pub use noise::{Noise, RELATIVE_FLOOR, estimate as noise_of, flag_saturation};
 
 use crate::{AxisKind, Measured};
+pub(crate) use reading::REACH_FWHM;
 pub use reading::Readings;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

@@ -6,7 +6,7 @@ use crate::{Mask, Measured, Spectrum};
 
 /// How far to either side the level is sought, in line widths: three fifths of the points there
 /// are free of the line itself.
-const REACH_FWHM: f64 = 2.5;
+pub const REACH_FWHM: f64 = 2.5;
 /// A found line nearer than this, in line widths, is the line that is asked about: a pair so close
 /// is never fitted as two.
 const SAME_FWHM: f64 = 0.5;

@@ -24,6 +24,13 @@ const TRIAL_LIMITS: f64 = 10.0;
 /// How much longer it is looked at, before a detector without end: a hundredth of the noise is left.
 const QUIET_EXPOSURE: f64 = 1e4;
 
+/// Molecules that are asked for besides.
+const MOLECULES: [&str; 5] = ["N2 (C-B)", "N2 (B-A)", "N2+ (B-X)", "OH (A-X)", "C2 (d-a)"];
+/// Light of bands that tells what light makes them stand at a height.
+const TRIAL_BAND: f64 = 0.01;
+/// How far from its head a band's highest place is looked for, in line widths.
+const BESIDE_HEAD_FWHM: f64 = 1.5;
+
 /// One tube before one instrument.
 struct Tube {
     instrument: Instrument,
@@ -71,6 +78,55 @@ impl Tube {
         s.x()[k - 1] + part * (s.x()[k] - s.x()[k - 1])
     }
 
+    /// The same for a species whose bands' highest place beside the head is to stand at the limit.
+    fn above_as_band(
+        &self,
+        (s, peaks): (&Spectrum, &PeakList),
+        (species, limit): (&str, &Limit),
+        tables: &Tables,
+        noise: u64,
+    ) -> Option<(bool, bool)> {
+        let with = |strength: f64, quiet: bool, noise: u64| {
+            let mut tube = Tube {
+                instrument: self.instrument.clone(),
+                scene: self.scene.clone(),
+                seed: self.seed,
+            };
+            if strength > 0.0 {
+                tube.scene.glow.push(Glow { scatter: 0.0, ..Glow::new(species, strength) });
+            }
+            if quiet {
+                tube.scene.exposure_electrons *= QUIET_EXPOSURE;
+                tube.instrument.detector.full_scale_counts = f64::MAX.sqrt();
+            }
+            tube.record(None, noise, tables)
+        };
+        let (bare, lit) = (with(0.0, true, noise), with(TRIAL_BAND, true, noise));
+        let head = self.place(s, limit.line_nm);
+        let fwhm = peaks.line_width?.fwhm(head);
+        let light = |i: usize| (lit.counts()[i] - bare.counts()[i]) / QUIET_EXPOSURE;
+        let (top, at) = (0..s.len())
+            .filter(|i| (s.x()[*i] - head).abs() < BESIDE_HEAD_FWHM * fwhm)
+            .map(|i| (light(i), s.x()[i]))
+            .max_by(|a, b| a.0.total_cmp(&b.0))?;
+        let height = |s: &Spectrum, peaks: &PeakList| {
+            Some(Readings::new(s, peaks).height(at, peaks.line_width?.fwhm(at))?.value)
+        };
+        let threshold = limit.decision_counts();
+        let alarm = height(s, peaks)? > threshold;
+        let with = with(TRIAL_BAND * limit.counts / top, false, noise + 1);
+        let hit = height(&with, &find_peaks(&with, &Settings::default().peaks).unwrap())?;
+        if std::env::var("LIM").is_ok() {
+            println!(
+                "LIM {species} {:.1} at {at:.1} fwhm {fwhm:.2} limit {:.1} read {hit:.1} without {:.1}",
+                limit.line_nm,
+                limit.counts,
+                height(s, peaks)?
+            );
+        }
+        Some((alarm, hit > threshold))
+    }
+
     /// Whether nothing, and a line at the limit, stand above the decision threshold.
     fn above(
         &self,
@@ -114,6 +170,34 @@ impl Tube {
         let hit = height(&with, &find_peaks(&with, &settings.peaks).unwrap())? > threshold;
         Some((alarm, hit))
     }
+}
+
+/// As [`coverage`], of bands.
+pub fn coverage_of_bands(seeds: Range<u64>) -> (f64, f64, usize) {
+    let tables = Tables::bundled().unwrap();
+    let settings = Settings::default();
+    let all: Vec<(bool, bool)> = seeds
+        .into_par_iter()
+        .flat_map_iter(|k| {
+            let tube = Tube::new(k);
+            let s = tube.record(None, 0, &tables);
+            let found = examine(s.clone(), None, &tables, &settings).unwrap();
+            let species = found.gases.map_or_else(Vec::new, |g| g.species);
+            MOLECULES
+                .iter()
+                .enumerate()
+                .filter_map(|(j, name)| {
+                    let limit = species.iter().find(|s| s.species == *name)?.limit.as_ref()?;
+                    let noise = 16 * (j as u64 + 8);
+                    tube.above_as_band((&s, &found.peaks), (name, limit), &tables, noise)
+                })
+                .collect::<Vec<_>>()
+        })
+        .collect();
+    let share = |f: fn(&(bool, bool)) -> bool| {
+        all.iter().filter(|b| f(b)).count() as f64 / all.len().max(1) as f64
+    };
+    (share(|b| b.0), share(|b| b.1), all.len())
 }
 
 /// Shares above the decision threshold with nothing there, and with a line at the limit; their number.
