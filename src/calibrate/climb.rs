@@ -17,7 +17,7 @@ const SURE_SHOWS: f64 = 0.6;
 /// blend.
 const MEETS_FWHM: f64 = 0.4;
 /// Axes next to the best that it is crossed with …
-const CROSSED: usize = 4;
+const CROSSED: usize = 2;
 /// … where so many tall peaks have the same place on both.
 const SHARED: usize = 2;
 /// Most exchanges that are tried in a round, the tallest peaks first.

@@ -69,22 +69,29 @@ fn is_sure(nm: f64) -> bool {
 /// The marks that a recording over `range` (nm) may show, each with the chance that it does; `marks`
 /// ascending.
 pub fn in_view(marks: &[Mark], range: (f64, f64)) -> Vec<Mark> {
+    let mut out = Vec::new();
+    put_in_view(marks, range, &mut out);
+    out
+}
+
+/// [`in_view`] into a list that is there already.
+pub fn put_in_view(marks: &[Mark], range: (f64, f64), out: &mut Vec<Mark>) {
     let margin = VIEW_MARGIN * (range.1 - range.0);
     let from = marks.partition_point(|m| m.nm < range.0 - margin);
     let to = marks.partition_point(|m| m.nm <= range.1 + margin);
-    let mut out = marks[from..to.max(from)].to_vec();
+    out.clear();
+    out.extend_from_slice(&marks[from..to.max(from)]);
     let groups = out.iter().map(|m| m.group + 1).max().unwrap_or(0);
     let mut tops = vec![f64::NEG_INFINITY; groups];
     for m in out.iter().filter(|m| (range.0..=range.1).contains(&m.nm)) {
         tops[m.group] = tops[m.group].max(m.ln_strength);
     }
-    for m in &mut out {
+    for m in out {
         if let Some(rating) = m.rating {
             let top = tops[m.group].max(m.ln_strength);
             m.shows = rating.shows(m.nm, m.ln_strength, top);
         }
     }
-    out
 }
 
 impl Mark {

@@ -1,6 +1,6 @@
 //! The marks of a lamp for each dispersion that an instrument may have.
 
-use super::marks::{Mark, in_view};
+use super::marks::{Mark, in_view, put_in_view};
 use super::pattern::LampPattern;
 use super::search::{DISPERSION_NM, Ground};
 use crate::AxisKind;
@@ -67,6 +67,11 @@ impl Octaves {
     /// Marks that a recording of this dispersion over `range` (nm) may show.
     pub fn in_view(&self, dispersion: f64, range: (f64, f64)) -> Vec<Mark> {
         in_view(self.at(dispersion), range)
+    }
+
+    /// The same into a list that is there already.
+    pub fn put_in_view(&self, dispersion: f64, range: (f64, f64), out: &mut Vec<Mark>) {
+        put_in_view(self.at(dispersion), range, out);
     }
 }
 

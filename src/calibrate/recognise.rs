@@ -27,6 +27,9 @@ const MARGIN_SCALES: f64 = 6.0;
 /// instruments, a lamp named that it is and a lamp named that it is not). A name is seldom wrong, and
 /// where it is, the lamp that it is fits better.
 const NAMED_SCALES: f64 = 4.5;
+/// The same from which a named lamp is not held against the other usual ones: one false lamp in 1,600
+/// passes it by Gumbel's law.
+const SURE_SCALES: f64 = 7.0;
 /// Nats asked for besides where an axis was looked for in two ways: two chances to err.
 const TWO_SEARCHES_NATS: f64 = std::f64::consts::LN_2;
 /// Least that this scale is taken to be, nats: the upper half of 48 does not tell it better.
@@ -68,7 +71,7 @@ pub fn recognise(
 ) -> std::result::Result<Recognised, String> {
     let mut found = attempt(ground, lamp, tables, search_nm)?;
     let mut chance = found.chance(ground, search_nm);
-    if ground.kind == AxisKind::Nm || found.best().score.nats >= chance.asked_for(CLEAR_SCALES.1) {
+    if ground.kind == AxisKind::Nm || found.best().score.nats >= chance.asked_for(SURE_SCALES) {
         return found.confirm(ground, &chance, MARGIN_SCALES, 0.0);
     }
     let others: Vec<Attempt> = Lamp::usual()

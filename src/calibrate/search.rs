@@ -124,26 +124,19 @@ impl Ground<'_> {
             return None;
         }
         let dispersion = c[1].abs() / self.half();
+        let place = |s: &Seen| trial.nm(self.t(s.x));
         buffer.nm.clear();
-        buffer.seen.clear();
-        let mut put = |s: &Seen| {
-            buffer.nm.push(trial.nm(self.t(s.x)));
-            buffer.seen.push(s.clone());
-        };
-        if b < a {
-            self.seen.iter().rev().for_each(&mut put);
+        let seen: &[Seen] = if b < a {
+            buffer.nm.extend(self.seen.iter().rev().map(place));
+            buffer.reversed.get_or_insert_with(|| self.seen.iter().rev().cloned().collect())
         } else {
-            self.seen.iter().for_each(&mut put);
-        }
+            buffer.nm.extend(self.seen.iter().map(place));
+            self.seen
+        };
         let range = trial.range();
-        trial.score = score(
-            &octaves.in_view(dispersion, range),
-            &buffer.seen,
-            &buffer.nm,
-            range,
-            self.fwhm_own * dispersion,
-            PLACE_FWHM,
-        );
+        octaves.put_in_view(dispersion, range, &mut buffer.marks);
+        let fwhm_nm = self.fwhm_own * dispersion;
+        trial.score = score(&buffer.marks, seen, &buffer.nm, range, fwhm_nm, PLACE_FWHM);
         Some(trial)
     }
 
@@ -404,7 +397,9 @@ impl Ground<'_> {
 #[derive(Default)]
 struct Buffer {
     nm: Vec<f64>,
-    seen: Vec<Seen>,
+    marks: Vec<Mark>,
+    /// The peaks in the order of an axis that falls.
+    reversed: Option<Vec<Seen>>,
 }
 
 /// Levels of the refinement: marks that show less often are not fitted. Fainter ones come in once the

@@ -71,8 +71,8 @@ impl Outcome {
     }
 }
 
-/// Calibrates the instrument in each of the ways.
-pub fn all_ways(draw: &Draw, tables: &Tables) -> Vec<Outcome> {
+/// Calibrates the instrument in each of the ways, or in the first alone.
+pub fn judge(draw: &Draw, tables: &Tables, named_only: bool) -> Vec<Outcome> {
     let (lo, hi) = draw.instrument.range_nm();
     let facts = format!(
         "S/N {:.0}, {:.3} nm/px, {lo:.0}-{hi:.0} nm{}",
@@ -82,6 +82,7 @@ pub fn all_ways(draw: &Draw, tables: &Tables) -> Vec<Outcome> {
     );
     [Way::Named, Way::Auto, Way::Factory, Way::Misnamed]
         .into_iter()
+        .filter(|way| !named_only || *way == Way::Named)
         .filter(|way| !matches!(way, Way::Auto | Way::Misnamed) || draw.auto)
         .map(|way| Outcome {
             seed: draw.seed,
