@@ -46,7 +46,7 @@ mod lamp;
 mod table;
 
 use glowtell::reference::Tables;
-use judge::{Outcome, Way};
+use judge::{Outcome, Verdict, Way};
 use rayon::prelude::*;
 
 /// Variable that sets the size of the whole population.
@@ -98,6 +98,43 @@ fn a_sample_of_instruments() {
     assert!(right >= MEASURED_RIGHT - three_sigma(MEASURED_RIGHT, fine.len()), "{right}");
     // None was among those seeds.
     assert_eq!(named.iter().filter(|o| o.wrong()).count(), 0);
+}
+
+/// Instruments whose axis rests on one rule each; without the rule they were refused or wrong.
+const BY_ONE_RULE: [(u64, &str); 7] = [
+    (104_024, "an end is judged with the evidence that the search found"),
+    (
+        107_088,
+        "what the search found does not keep an end that another reading fits nearly as well",
+    ),
+    (105_002, "an end that only a bent axis meets earns its bend"),
+    (104_295, "a fluorescent lamp is known by its mercury and argon where its phosphor is clipped"),
+    (104_524, "a clipped peak may be a phosphor's; peaks from 3.5 standard deviations on count"),
+    (104_899, "argon lines are found on the axis of a mercury and argon lamp"),
+    (104_305, "a lamp that is named needs less evidence"),
+];
+/// A helium lamp in which neon's pattern passes what false lamps reach.
+const MISNAMED: u64 = 104_100;
+
+#[test]
+fn axes_that_rest_on_one_rule() {
+    let tables = Tables::bundled().unwrap();
+    let judged: Vec<(u64, &str, Outcome)> = BY_ONE_RULE
+        .par_iter()
+        .map(|(seed, rule)| {
+            let mut of = judge::judge(&draw::Draw::new(*seed, &tables), &tables, true);
+            (*seed, *rule, of.remove(0))
+        })
+        .collect();
+    for (seed, rule, outcome) in judged {
+        assert!(outcome.solved(), "{seed}: {rule}: {outcome:?}");
+    }
+    let of = judge::judge(&draw::Draw::new(MISNAMED, &tables), &tables, false);
+    let misnamed = of.iter().find(|o| o.way == Way::Misnamed).unwrap();
+    match &misnamed.verdict {
+        Verdict::Refused(why) => assert!(why.contains("helium lamp"), "{why}"),
+        other => panic!("{other:?}"),
+    }
 }
 
 #[test]
