@@ -94,7 +94,7 @@ pub fn recognise(
         return match found.outdone_by(ground, &others) {
             None => on_its_name,
             Some(other) => Err(format!(
-                "its lines fit the pattern of {} better than that of {}",
+                "{} accounts for its lines better than {}",
                 other.pattern.lamp.one(),
                 lamp.one()
             )),

@@ -10,12 +10,13 @@ pub const CLASSES_NM: [(f64, f64); 4] = [(0.0, 1.0), (1.0, 2.0), (2.0, 4.0), (4.
 /// Their names.
 const CLASS_NAMES: [&str; 4] = ["0.3-1 nm", "1-2 nm", "2-4 nm", "4-6 nm"];
 /// What reasons for a refusal have in common, and what they are called.
-const KINDS: [(&str, &str); 13] = [
+const KINDS: [(&str, &str); 14] = [
     ("no narrow line", "no narrow line"),
     ("line(s) stand out", "too few peaks"),
     ("brings two", "no axis with two lines"),
     ("brings more than", "no axis with three lines"),
     ("hardly better", "no better than false lamps"),
+    ("accounts for its lines better", "another lamp"),
     ("two axes fit", "two axes"),
     ("pattern of none", "none of the lamps"),
     ("it could be", "two lamps"),
