@@ -116,14 +116,6 @@ impl Tube {
         let alarm = height(s, peaks)? > threshold;
         let with = with(TRIAL_BAND * limit.counts / top, false, noise + 1);
         let hit = height(&with, &find_peaks(&with, &Settings::default().peaks).unwrap())?;
-        if std::env::var("LIM").is_ok() {
-            println!(
-                "LIM {species} {:.1} at {at:.1} fwhm {fwhm:.2} limit {:.1} read {hit:.1} without {:.1}",
-                limit.line_nm,
-                limit.counts,
-                height(s, peaks)?
-            );
-        }
         Some((alarm, hit > threshold))
     }
 
