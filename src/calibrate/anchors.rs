@@ -3,7 +3,7 @@
 use super::LeftOut;
 use super::fit::{self, AxisFit, Point};
 use super::pattern::{AnchorLine, TOO_NARROW_NM};
-use super::score::BROAD_FWHM;
+use super::score::{BROAD_FWHM, MIN_SIGNIFICANCE};
 use crate::signal::{LineWidth, Peak, PeakList};
 use crate::{AxisKind, Measured, Spectrum};
 
@@ -33,8 +33,6 @@ const FLANK_SHARE: f64 = 0.15;
 /// How far in line widths a phosphor's peak may draw a line that still carries the axis, with so
 /// much more uncertainty.
 const MAX_DRAWN_FWHM: f64 = 0.35;
-/// Significance below which a peak is not taken for a line of the lamp.
-pub const MIN_SIGNIFICANCE: f64 = 3.5;
 /// Residual in standard deviations beyond which an anchor is thrown out.
 pub const OUTLIER_SIGMA: f64 = 3.5;
 

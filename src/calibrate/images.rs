@@ -4,11 +4,10 @@
 //! the same share of its line, and they stand where few lines of a fluorescent lamp do. One of them may
 //! be any line's peak; three on one smooth axis with one share of their lines' light are images.
 
-use super::anchors::{
-    CROWDED_FLOOR_FWHM, MAX_MATCH_U_FWHM, MIN_SIGNIFICANCE, Match, Recording, slope, weighted_rms,
-};
+use super::anchors::{CROWDED_FLOOR_FWHM, MAX_MATCH_U_FWHM, Match, Recording, slope, weighted_rms};
 use super::fit::{self, AxisFit, Point};
 use super::pattern::{AnchorLine, LampPattern};
+use super::score::MIN_SIGNIFICANCE;
 use super::weigh::REACH_SIGMA;
 
 /// Images that must agree before any of them carries the axis.

@@ -86,10 +86,8 @@ pub fn recognise(
     }
     // The name speaks for the lamp, unless another one is there rather.
     let strict = found.confirm(ground, &chance, MARGIN_SCALES, toll);
-    let on_its_name = match &strict {
-        Ok(_) => strict.clone(),
-        Err(_) => found.confirm(ground, &chance, NAMED_SCALES, toll),
-    };
+    let on_its_name =
+        strict.clone().or_else(|_| found.confirm(ground, &chance, NAMED_SCALES, toll));
     if on_its_name.is_ok() {
         return match found.outdone_by(ground, &others) {
             None => on_its_name,

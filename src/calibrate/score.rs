@@ -51,9 +51,9 @@ const TELLING_SIGNIFICANCE: f64 = 5.0;
 const BREADTH_SIGMA: f64 = 2.0;
 /// Most peaks that take part in the recognition.
 pub const MAX_SEEN: usize = 60;
-/// Significance below which a peak does not take part: a normal distribution passes it once in 4,000
-/// times, so that noise brings less than one to a recording.
-const MIN_SIGNIFICANCE: f64 = 3.5;
+/// Significance below which a peak neither takes part nor is taken for a line of the lamp: a normal
+/// distribution passes it once in 4,000 times, so that noise brings less than one to a recording.
+pub const MIN_SIGNIFICANCE: f64 = 3.5;
 
 /// The strongest peaks in the order of the axis.
 pub fn seen(peaks: &PeakList) -> Vec<Seen> {

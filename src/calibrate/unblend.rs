@@ -1,9 +1,10 @@
 //! Where a mercury line stands that phosphors or its own neighbour hide.
 
-use super::anchors::{CROWDED_FLOOR_FWHM, MIN_SIGNIFICANCE, Recording, slope};
+use super::anchors::{CROWDED_FLOOR_FWHM, Recording, slope};
 use super::fit::Point;
 use super::lamp::MERCURY;
 use super::pattern::{Emission, LampPattern, NARROW_PHOSPHOR_U_NM, Role, SAME_LINE_NM};
+use super::score::MIN_SIGNIFICANCE;
 use crate::Mask;
 use crate::signal::fit::pseudo_voigt;
 use crate::signal::lm::{self, Problem};

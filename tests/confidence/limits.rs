@@ -32,6 +32,7 @@ const TRIAL_BAND: f64 = 0.01;
 const BESIDE_HEAD_FWHM: f64 = 1.5;
 
 /// One tube before one instrument.
+#[derive(Clone)]
 struct Tube {
     instrument: Instrument,
     scene: Scene,
@@ -70,6 +71,14 @@ impl Tube {
         record(&self.instrument, &scene, tables, self.seed + noise).unwrap()
     }
 
+    /// The same with hardly any noise.
+    fn quiet(&self) -> Tube {
+        let mut tube = self.clone();
+        tube.scene.exposure_electrons *= QUIET_EXPOSURE;
+        tube.instrument.detector.full_scale_counts = f64::MAX.sqrt();
+        tube
+    }
+
     /// Where the axis says a wavelength is: the factory's error is part of the instrument.
     fn place(&self, s: &Spectrum, nm: f64) -> f64 {
         let truth = truth_axis(&self.instrument);
@@ -86,22 +95,13 @@ impl Tube {
         tables: &Tables,
         noise: u64,
     ) -> Option<(bool, bool)> {
-        let with = |strength: f64, quiet: bool, noise: u64| {
-            let mut tube = Tube {
-                instrument: self.instrument.clone(),
-                scene: self.scene.clone(),
-                seed: self.seed,
-            };
-            if strength > 0.0 {
-                tube.scene.glow.push(Glow { scatter: 0.0, ..Glow::new(species, strength) });
-            }
-            if quiet {
-                tube.scene.exposure_electrons *= QUIET_EXPOSURE;
-                tube.instrument.detector.full_scale_counts = f64::MAX.sqrt();
-            }
-            tube.record(None, noise, tables)
+        let lit_by = |strength: f64| {
+            let mut tube = self.clone();
+            tube.scene.glow.push(Glow { scatter: 0.0, ..Glow::new(species, strength) });
+            tube
         };
-        let (bare, lit) = (with(0.0, true, noise), with(TRIAL_BAND, true, noise));
+        let bare = self.quiet().record(None, noise, tables);
+        let lit = lit_by(TRIAL_BAND).quiet().record(None, noise, tables);
         let head = self.place(s, limit.line_nm);
         let fwhm = peaks.line_width?.fwhm(head);
         let light = |i: usize| (lit.counts()[i] - bare.counts()[i]) / QUIET_EXPOSURE;
@@ -114,7 +114,7 @@ impl Tube {
         };
         let threshold = limit.decision_counts();
         let alarm = height(s, peaks)? > threshold;
-        let with = with(TRIAL_BAND * limit.counts / top, false, noise + 1);
+        let with = lit_by(TRIAL_BAND * limit.counts / top).record(None, noise + 1, tables);
         let hit = height(&with, &find_peaks(&with, &Settings::default().peaks).unwrap())?;
         Some((alarm, hit > threshold))
     }
@@ -138,16 +138,7 @@ impl Tube {
         // What light makes a line of the limit's height: from the difference that a line makes to a
         // recording with hardly any noise, fitted with the width that the limit was made with.
         let light = TRIAL_LIMITS * limit.counts / self.scene.exposure_electrons;
-        let quiet = |line| {
-            let mut tube = Tube {
-                instrument: self.instrument.clone(),
-                scene: self.scene.clone(),
-                seed: self.seed,
-            };
-            tube.scene.exposure_electrons *= QUIET_EXPOSURE;
-            tube.instrument.detector.full_scale_counts = f64::MAX.sqrt();
-            tube.record(line, noise, tables)
-        };
+        let quiet = |line| self.quiet().record(line, noise, tables);
         let (without, with) = (quiet(None), quiet(Some((limit.line_nm, light))));
         let fwhm = peaks.line_width?.fwhm(at);
         let (mut gy, mut gg) = (0.0, 0.0);
@@ -164,36 +155,25 @@ impl Tube {
     }
 }
 
-/// As [`coverage`], of bands.
-pub fn coverage_of_bands(seeds: Range<u64>) -> (f64, f64, usize) {
-    let tables = Tables::bundled().unwrap();
-    let settings = Settings::default();
-    let all: Vec<(bool, bool)> = seeds
-        .into_par_iter()
-        .flat_map_iter(|k| {
-            let tube = Tube::new(k);
-            let s = tube.record(None, 0, &tables);
-            let found = examine(s.clone(), None, &tables, &settings).unwrap();
-            let species = found.gases.map_or_else(Vec::new, |g| g.species);
-            MOLECULES
-                .iter()
-                .enumerate()
-                .filter_map(|(j, name)| {
-                    let limit = species.iter().find(|s| s.species == *name)?.limit.as_ref()?;
-                    let noise = 16 * (j as u64 + 8);
-                    tube.above_as_band((&s, &found.peaks), (name, limit), &tables, noise)
-                })
-                .collect::<Vec<_>>()
-        })
-        .collect();
-    let share = |f: fn(&(bool, bool)) -> bool| {
-        all.iter().filter(|b| f(b)).count() as f64 / all.len().max(1) as f64
-    };
-    (share(|b| b.0), share(|b| b.1), all.len())
-}
-
 /// Shares above the decision threshold with nothing there, and with a line at the limit; their number.
 pub fn coverage(seeds: Range<u64>) -> (f64, f64, usize) {
+    share(seeds, &GASES, |tube, found, (_, limit), tables, noise| {
+        tube.above(found, limit, tables, noise)
+    })
+}
+
+/// The same of bands.
+pub fn coverage_of_bands(seeds: Range<u64>) -> (f64, f64, usize) {
+    share(seeds, &MOLECULES, Tube::above_as_band)
+}
+
+/// The same of these species where they do not glow, as `above` says.
+fn share(
+    seeds: Range<u64>,
+    asked: &[&str],
+    above: impl Fn(&Tube, (&Spectrum, &PeakList), (&str, &Limit), &Tables, u64) -> Option<(bool, bool)>
+    + Sync,
+) -> (f64, f64, usize) {
     let tables = Tables::bundled().unwrap();
     let settings = Settings::default();
     let all: Vec<(bool, bool)> = seeds
@@ -203,12 +183,13 @@ pub fn coverage(seeds: Range<u64>) -> (f64, f64, usize) {
             let s = tube.record(None, 0, &tables);
             let found = examine(s.clone(), None, &tables, &settings).unwrap();
             let species = found.gases.map_or_else(Vec::new, |g| g.species);
-            let there = tube.scene.glow[0].species.clone();
-            let asked = GASES.iter().enumerate().filter(move |(_, g)| **g != there);
-            let answers: Vec<(bool, bool)> = asked
-                .filter_map(|(j, gas)| {
-                    let limit = species.iter().find(|s| s.species == *gas)?.limit.as_ref()?;
-                    tube.above((&s, &found.peaks), limit, &tables, 16 * (j as u64 + 1))
+            let there = &tube.scene.glow[0].species;
+            let absent = asked.iter().enumerate().filter(|(_, name)| *name != there);
+            let answers: Vec<(bool, bool)> = absent
+                .filter_map(|(j, name)| {
+                    let limit = species.iter().find(|s| s.species == *name)?.limit.as_ref()?;
+                    let noise = 16 * (j as u64 + 1);
+                    above(&tube, (&s, &found.peaks), (name, limit), &tables, noise)
                 })
                 .collect();
             answers
