@@ -38,7 +38,7 @@ impl Ground<'_> {
     }
 
     /// True where an axis has a peak on a line.
-    fn meets(&self, axis: &Trial, m: &Mark, s: &Seen, fwhm_nm: f64) -> bool {
+    pub fn meets(&self, axis: &Trial, m: &Mark, s: &Seen, fwhm_nm: f64) -> bool {
         let off = (m.nm - axis.nm(self.t(s.x))).abs();
         off < MEETS_FWHM * fwhm_nm + m.u_nm && m.may_be(s, fwhm_nm)
     }

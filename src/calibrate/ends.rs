@@ -18,11 +18,6 @@ use super::{AxisModel, LeftOut};
 const SURE_U_FWHM: f64 = 0.2;
 /// Distance in line widths from which two axes are different at an end.
 const DIFFERENT_FWHM: f64 = 0.5;
-/// Nats by which what else an end could be may fall short of what the search found: three times the
-/// margin between two axes, as the search goes further than the refinement that rivals have had. A
-/// choice: of five simulated instruments it keeps the right end of three and gives up the wrong one of
-/// one, of another not.
-const FOUND_MARGIN_NATS: f64 = 3.0 * MARGIN_NATS;
 /// Tallest peaks beyond the other anchors that are tried …
 const PEAKS_TRIED: usize = 6;
 /// … each with so many of the lines within reach, the likeliest first.
@@ -96,13 +91,18 @@ fn doubtful(
                 Some(h) => h,
                 None => *here.insert(Here::of(ground, octaves, fwhm_nm, found, &all, &now)?),
             };
-            let differs = |other: &Trial, least: f64| {
+            let differs = |other: &Trial| {
                 let apart = other.nm(ground.t(inner.x)) - now.wavelength(inner.x).value;
-                apart.abs() > DIFFERENT_FWHM * fwhm_nm && other.score.nats > least
+                apart.abs() > DIFFERENT_FWHM * fwhm_nm
             };
             let rival = |other: &&Trial, free: f64| {
-                differs(other, here.refined - MARGIN_NATS - free)
-                    && differs(other, here.found - FOUND_MARGIN_NATS - free)
+                if !differs(other) || other.score.nats <= here.refined - MARGIN_NATS - free {
+                    return false;
+                }
+                // The search went further than a refinement: the rival may do so as well.
+                let climbed = ground.climb(octaves, **other);
+                let nats = if differs(&climbed) { climbed.score.nats } else { other.score.nats };
+                nats > here.best - MARGIN_NATS - free
             };
             // Without them the axis may go elsewhere by itself. Free to bend, it finds a line for a peak
             // by so much more easily than its evidence says, which takes the bent axis as given.
@@ -151,8 +151,9 @@ fn doubtful(
 struct Here {
     /// Of the axis that a refinement of the anchors reaches, nats.
     refined: f64,
-    /// Of the axis that the search found, nats, where it has all anchors in their places.
-    found: f64,
+    /// Of the best axis that has all anchors in their places, nats: that of the search, or one that a
+    /// climb from the refined one reaches.
+    best: f64,
     /// Lines that the former has on peaks.
     met: usize,
 }
@@ -166,13 +167,17 @@ impl Here {
         anchors: &[Point],
         now: &AxisModel,
     ) -> Option<Here> {
-        let refined = ground.refine(octaves, &[ground.trial(now)]).first()?.score;
-        let the_same = anchors.iter().all(|p| {
-            let apart = found.nm(ground.t(p.x)) - now.wavelength(p.x).value;
-            apart.abs() < DIFFERENT_FWHM * fwhm_nm
-        });
-        let found = if the_same { found.score.nats } else { f64::NEG_INFINITY };
-        Some(Here { refined: refined.nats, found, met: refined.met })
+        let refined = *ground.refine(octaves, &[ground.trial(now)]).first()?;
+        let the_same = |axis: &&Trial| {
+            anchors.iter().all(|p| {
+                let apart = axis.nm(ground.t(p.x)) - now.wavelength(p.x).value;
+                apart.abs() < DIFFERENT_FWHM * fwhm_nm
+            })
+        };
+        let climbed = ground.climb(octaves, refined);
+        let same = [found, &climbed].into_iter().filter(the_same);
+        let best = same.map(|t| t.score.nats).fold(refined.score.nats, f64::max);
+        Some(Here { refined: refined.score.nats, best, met: refined.score.met })
     }
 }
 

@@ -20,6 +20,7 @@ mod pattern;
 mod poll;
 mod profile;
 mod recognise;
+mod rival;
 mod score;
 mod search;
 mod series;

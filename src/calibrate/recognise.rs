@@ -3,6 +3,7 @@
 use super::lamp::Lamp;
 use super::octaves::Octaves;
 use super::pattern::LampPattern;
+use super::rival::Telling;
 use super::score;
 use super::search::{Ground, Trial};
 use crate::AxisKind;
@@ -43,14 +44,6 @@ const CONFIRMED: usize = 3;
 pub const MIN_ANCHORS: usize = 3;
 /// … and an axis from bare pixels, of which nothing else is known.
 pub const MIN_BLIND_ANCHORS: usize = 3;
-/// Tallest peaks whose places tell two axes apart, and the share of them that must differ: an axis
-/// that is only bent at one end is the same solution, less well refined.
-const TELLING: (f64, f64) = (12.0, 0.5);
-/// Distance in line widths from which two axes are different.
-const DIFFERENT_FWHM: f64 = 3.0;
-/// Distance in line widths at which so few of these peaks suffice: no refinement goes so far.
-const FAR: (f64, usize) = (5.0, 2);
-
 /// A lamp's pattern on one axis.
 #[derive(Clone)]
 pub struct Recognised {
@@ -115,11 +108,12 @@ fn by_its_discharge(
         return none();
     };
     let chance = found.chance(ground, search_nm);
+    let telling = found.telling(ground);
     let found = found.confirm(ground, &chance, MARGIN_SCALES, TWO_SEARCHES_NATS)?;
     // The phosphor has its say where the axis is the same.
     let octaves = Octaves::new(&fluorescent, ground);
     match ground.refine(&octaves, &[found.trial]).first() {
-        Some(with_it) if !different(ground, with_it, &found.trial) => Ok(Recognised {
+        Some(with_it) if !telling.tell_from(with_it) => Ok(Recognised {
             trial: ground.climb(&octaves, *with_it),
             pattern: fluorescent,
             surplus: found.surplus,
@@ -144,9 +138,10 @@ pub fn recognise_any(
     for k in 0..attempts.len().min(CONFIRMED) {
         // Another lamp on another axis that fits nearly as well.
         let (this, others) = (&attempts[k], &attempts[k + 1..]);
+        let telling = this.telling(ground);
         let rival = others.iter().find(|o| {
             o.best().score.nats > this.best().score.nats - MARGIN_NATS
-                && different(ground, this.best(), o.best())
+                && telling.tell_from(o.best())
         });
         let chance = this.chance(ground, search_nm);
         let confirmed = this.confirm(ground, &chance, MARGIN_SCALES, toll);
@@ -211,6 +206,11 @@ impl Attempt {
         &self.trials[0]
     }
 
+    /// The peaks by which its best axis is told from others.
+    fn telling(&self, ground: &Ground) -> Telling {
+        Telling::of(ground, &Octaves::new(&self.pattern, ground), self.best())
+    }
+
     /// What lamps that do not exist reach in its place.
     fn chance(&self, ground: &Ground, search_nm: f64) -> Chance {
         Chance::of(ground, &self.pattern, search_nm, self.best().score.nats)
@@ -234,9 +234,10 @@ impl Attempt {
 
     /// The lamp among others that fits better by far on another axis, with no gas in common.
     fn outdone_by<'a>(&self, ground: &Ground, others: &'a [Attempt]) -> Option<&'a Attempt> {
+        let telling = self.telling(ground);
         others.iter().find(|other| {
             other.best().score.nats > self.best().score.nats + MARGIN_NATS
-                && different(ground, self.best(), other.best())
+                && telling.tell_from(other.best())
                 && !other.pattern.lamp.is_related(&self.pattern.lamp)
         })
     }
@@ -261,7 +262,8 @@ impl Attempt {
                 best.score.nats, chance.most
             ));
         }
-        if let Some(rival) = self.trials.iter().find(|t| different(ground, &best, t))
+        let telling = self.telling(ground);
+        if let Some(rival) = self.trials.iter().find(|t| telling.tell_from(t))
             && rival.score.nats > best.score.nats - MARGIN_NATS
         {
             return Err(format!(
@@ -317,22 +319,6 @@ impl Chance {
     fn asked_for(&self, scales: f64) -> f64 {
         (self.median + scales * self.scale.max(LEAST_SCALE)).max(MARGIN_NATS)
     }
-}
-
-/// True where two axes put a good part of the tallest peaks at different wavelengths, or some of them
-/// far apart.
-fn different(ground: &Ground, a: &Trial, b: &Trial) -> bool {
-    let fwhm_nm = ground.fwhm_own * a.c[1].abs() / ground.half();
-    let telling: Vec<f64> = ground
-        .seen
-        .iter()
-        .filter(|s| s.rank <= TELLING.0 && !s.faint)
-        .map(|s| ground.t(s.x))
-        .collect();
-    let apart = |fwhm: f64| {
-        telling.iter().filter(|t| (a.nm(**t) - b.nm(**t)).abs() > fwhm * fwhm_nm).count()
-    };
-    apart(DIFFERENT_FWHM) as f64 >= TELLING.1 * telling.len() as f64 || apart(FAR.0) >= FAR.1
 }
 
 /// Gases of the usual lamps whose lines stand beside those of the `known` ones: what a mixture holds

@@ -444,7 +444,16 @@ impl<'a> Solver<'a> {
             left.extend(dropped);
         }
         self.keep_to_what_is_there(r, &mut matched, fwhm_nm)?;
-        let hidden = self.hidden(r, index, &matched, &|x| trial.nm(t(x)));
+        let mut hidden = self.hidden(r, index, &matched, &|x| trial.nm(t(x)));
+        if matched.len() >= least {
+            // Clear lines speak first: what was placed in a crowd joins where they have room for it.
+            let fit = fit_of(&matched, r)?;
+            hidden.retain(|m| {
+                let there = fit.model.wavelength(m.point.x);
+                let u = there.u.hypot(m.point.u_nm).hypot(fit.extra_nm);
+                (there.value - m.point.nm).abs() < OUTLIER_SIGMA * u
+            });
+        }
         let placed: Vec<&str> = hidden.iter().map(|m| m.line.emission.name.as_str()).collect();
         if !hidden.is_empty() {
             matched.extend(hidden.iter().copied());
