@@ -3,7 +3,7 @@
 use super::lamp::{Lamp, MERCURY};
 use super::pattern::{
     Emission, LampPattern, MAIN_LINES, MAIN_REACH_NM, NARROW_PHOSPHOR_U_NM, Role, SHOWS,
-    STRENGTH_FACTOR, TOO_NARROW_NM,
+    STRENGTH_FACTOR,
 };
 use super::score::Seen;
 
@@ -108,6 +108,9 @@ const OTHERS_SHOW: [f64; 3] = [0.25, 0.2, 0.4];
 /// The main peaks of terbium and europium, nm, which hardly a lamp of three phosphors lacks, and
 /// the probability that it shows them (common practice, no published source).
 const MAIN_PHOSPHOR: ([f64; 3], f64) = ([487.7, 542.4, 611.5], 0.85);
+/// Least width of a phosphor's peak, nm: below that of europium's in public recordings of two compact
+/// lamps, which are 0.84 (650.7 nm), 0.87 (587.5) and 1.07 nm (611.5) without the instrument's part.
+const NARROWEST_NM: f64 = 0.8;
 /// Least width of a phosphor's band, nm: a fifth of the 50 nm of europium's in barium magnesium
 /// aluminate (the lamp table), since what rises out of it may be narrower.
 const BAND_NM: f64 = 10.0;
@@ -226,7 +229,7 @@ impl LampPattern {
                 shows,
                 least_nm: match e.role {
                     Role::Phosphor if e.u_nm > NARROW_PHOSPHOR_U_NM => BAND_NM,
-                    Role::Phosphor => TOO_NARROW_NM,
+                    Role::Phosphor => NARROWEST_NM,
                     _ => 0.0,
                 },
                 line: false,

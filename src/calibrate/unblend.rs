@@ -21,9 +21,10 @@ const RESOLVED_FWHM: f64 = 1.27;
 const REACH_FWHM: f64 = 1.5;
 /// How far the recognised axis may be off there, in line widths, standard deviation.
 const AXIS_U_FWHM: f64 = 0.5;
-/// Usual width of a phosphor's peak, nm, and standard deviation of its logarithm: 2 to 8 nm (the
-/// crystal field's splitting that the lamp table's notes tell of).
-const PHOSPHOR_NM: (f64, f64) = (4.0, 0.5);
+/// Usual width of a phosphor's peak, nm, and standard deviation of its logarithm: those beside mercury's
+/// lines are 1.3 (542.4 nm), 2.6 (545.0), 0.6 (580.7) and 1.8 nm (585.0) in a public recording of a
+/// compact lamp without the instrument's part; other hosts spread them further.
+const PHOSPHOR_NM: (f64, f64) = (2.0, 0.6);
 /// Standard deviation of the logarithm of the ratio of two lines of one multiplet: what excites one
 /// excites the other (common practice, no published source).
 const RATIO_U: f64 = 0.3;

@@ -28,24 +28,27 @@ pub const MULTIPLET_NM: f64 = 3.5;
 /// Mercury's main lines, one of each multiplet, nm.
 pub const MAIN: [f64; 5] = [365.0158, 404.6565, 435.8335, 546.0750, 578.0];
 
-/// Usual light and FWHM of the phosphors' peaks (invented), by wavelength of the lamp table, nm.
+/// Usual light (invented) and FWHM of the phosphors' peaks, by wavelength of the lamp table, nm. Widths
+/// are those of public recordings of compact and tube lamps with the instrument's part taken away, as
+/// far as their peaks stand apart (`../shared/real-spectra`: room-fluorescent-a, tube-fluorescent-865);
+/// that of the blue band is from the lamp table.
 pub const PHOSPHOR: [(f64, f64, f64); 18] = [
     (450.0, 5.5, 50.0),
-    (487.7, 0.75, 6.0),
-    (542.4, 1.2, 2.6),
-    (545.0, 0.8, 4.0),
-    (580.7, 0.08, 2.5),
-    (585.0, 0.45, 8.0),
-    (587.5, 0.3, 2.6),
-    (593.2, 0.35, 2.8),
-    (599.7, 0.25, 2.6),
-    (611.5, 2.3, 2.4),
-    (621.0, 0.3, 9.0),
-    (631.0, 0.3, 2.6),
-    (650.7, 0.08, 2.6),
-    (662.6, 0.06, 2.6),
-    (687.6, 0.08, 2.6),
-    (693.5, 0.06, 2.6),
-    (707.2, 0.11, 2.6),
-    (709.4, 0.13, 2.6),
+    (487.7, 0.75, 4.5),
+    (542.4, 1.2, 1.3),
+    (545.0, 0.8, 2.6),
+    (580.7, 0.08, 0.8),
+    (585.0, 0.45, 2.2),
+    (587.5, 0.3, 0.9),
+    (593.2, 0.35, 1.3),
+    (599.7, 0.25, 1.5),
+    (611.5, 2.3, 1.1),
+    (621.0, 0.3, 4.0),
+    (631.0, 0.3, 1.3),
+    (650.7, 0.08, 0.9),
+    (662.6, 0.06, 0.8),
+    (687.6, 0.08, 1.4),
+    (693.5, 0.06, 0.8),
+    (707.2, 0.11, 1.5),
+    (709.4, 0.13, 1.0),
 ];
