@@ -445,6 +445,7 @@ impl<'a> Solver<'a> {
         }
         self.keep_to_what_is_there(r, &mut matched, fwhm_nm)?;
         let mut hidden = self.hidden(r, index, &matched, &|x| trial.nm(t(x)));
+        matched.retain(|m| hidden.iter().all(|h| h.line.emission != m.line.emission));
         if matched.len() >= least {
             // Clear lines speak first: what was placed in a crowd joins where they have room for it.
             let fit = fit_of(&matched, r)?;
@@ -577,9 +578,15 @@ impl<'a> Solver<'a> {
         if self.pattern.lamp != Lamp::Fluorescent {
             return Vec::new();
         }
+        // A peak that others draw aside says less of a line than a fit of all that stand there.
         let known = |u: &Unblended| {
             let mut lines = u.with.iter().chain(std::iter::once(&u.emission));
-            lines.any(|e| matched.iter().any(|m| m.line.emission == *e))
+            lines.any(|e| {
+                matched.iter().any(|m| {
+                    m.line.emission == *e
+                        && (*e != u.emission || m.point.u_nm <= u.point.u_nm)
+                })
+            })
         };
         unblend(r, self.pattern, nm)
             .into_iter()
