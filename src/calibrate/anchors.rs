@@ -131,6 +131,9 @@ pub fn matches<'a>(
             continue;
         }
         let u_nm = (p.centre.u * slope).hypot(floor * fwhm_nm).hypot(line.u_nm).hypot(drawn_nm);
+        if u_nm > MAX_MATCH_U_FWHM * fwhm_nm {
+            continue;
+        }
         let point = Point { x: p.centre.value, nm: line.nm, u_nm };
         let m = Match { line: *line, point, peak: k, recording };
         // One peak carries one line: the nearer one.

@@ -697,7 +697,11 @@ fn grow<'a>(
         let axis = |x: f64| model.wavelength(x);
         let next = matches(r, index, lines, &axis, fwhm_nm)
             .into_iter()
-            .filter(|m| set.iter().all(|o| (o.recording, o.peak) != (m.recording, m.peak)))
+            .filter(|m| {
+                let own = |o: &&Match| o.recording == m.recording;
+                let taken = |o: &Match| o.peak == m.peak || o.line.emission == m.line.emission;
+                !set.iter().filter(own).any(taken)
+            })
             .min_by(|a, b| axis(a.point.x).u.total_cmp(&axis(b.point.x).u));
         let Some(next) = next else { break };
         set.push(next);
