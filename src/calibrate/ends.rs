@@ -18,6 +18,10 @@ use super::{AxisModel, LeftOut};
 const SURE_U_FWHM: f64 = 0.2;
 /// Distance in line widths from which two axes are different at an end.
 const DIFFERENT_FWHM: f64 = 0.5;
+/// Nats by which what else an end could be may fall short of what the search found: three times the
+/// margin between two axes, as the search goes further than a climb from one axis. A choice, made on
+/// simulated instruments: a mercury lamp's lone red peak is given up by it that would be wrong.
+const FOUND_MARGIN_NATS: f64 = 3.0 * MARGIN_NATS;
 /// Tallest peaks beyond the other anchors that are tried …
 const PEAKS_TRIED: usize = 6;
 /// … each with so many of the lines within reach, the likeliest first.
@@ -99,10 +103,11 @@ fn doubtful(
                 if !differs(other) || other.score.nats <= here.refined - MARGIN_NATS - free {
                     return false;
                 }
-                // The search went further than a refinement: the rival may do so as well.
+                // What one has climbed to is held against what the other climbs to.
                 let climbed = ground.climb(octaves, **other);
                 let nats = if differs(&climbed) { climbed.score.nats } else { other.score.nats };
-                nats > here.best - MARGIN_NATS - free
+                nats > here.climbed - MARGIN_NATS - free
+                    && nats > here.found - FOUND_MARGIN_NATS - free
             };
             // Without them the axis may go elsewhere by itself. Free to bend, it finds a line for a peak
             // by so much more easily than its evidence says, which takes the bent axis as given.
@@ -151,9 +156,10 @@ fn doubtful(
 struct Here {
     /// Of the axis that a refinement of the anchors reaches, nats.
     refined: f64,
-    /// Of the best axis that has all anchors in their places, nats: that of the search, or one that a
-    /// climb from the refined one reaches.
-    best: f64,
+    /// Of the one that a climb from there reaches with all anchors in their places, nats.
+    climbed: f64,
+    /// Of the axis that the search found, nats, where it has all anchors in their places.
+    found: f64,
     /// Lines that the former has on peaks.
     met: usize,
 }
@@ -174,10 +180,13 @@ impl Here {
                 apart.abs() < DIFFERENT_FWHM * fwhm_nm
             })
         };
-        let climbed = ground.climb(octaves, refined);
-        let same = [found, &climbed].into_iter().filter(the_same);
-        let best = same.map(|t| t.score.nats).fold(refined.score.nats, f64::max);
-        Some(Here { refined: refined.score.nats, best, met: refined.score.met })
+        let climbed = Some(ground.climb(octaves, refined)).filter(|t| the_same(&t));
+        Some(Here {
+            refined: refined.score.nats,
+            climbed: climbed.map_or(refined.score.nats, |t| t.score.nats),
+            found: Some(found).filter(the_same).map_or(f64::NEG_INFINITY, |t| t.score.nats),
+            met: refined.score.met,
+        })
     }
 }
 
