@@ -104,9 +104,6 @@ const PHOSPHOR_APART: f64 = 2.0;
 /// Uncertainty of place, nm, up to which a phosphor's peak may pass for a line; what is less sure is
 /// a band.
 pub(super) const NARROW_PHOSPHOR_U_NM: f64 = 2.0;
-/// Width, nm, up to which a peak is a line by its width: well below that of the narrowest phosphor
-/// peaks, europium's main one in yttrium oxide with 2.4 nm (common practice, no published source).
-pub(super) const TOO_NARROW_NM: f64 = 1.4;
 /// Excitation temperature, eV, for which strengths are taken: the middle of what glow discharges
 /// show (Brackett, Mitchell and Vickers, Appl. Spectrosc. 38 (1984) 136, find no single one).
 const EXCITATION_EV: f64 = 0.8;

@@ -54,3 +54,68 @@ impl Telling {
         apart(DIFFERENT_FWHM) as f64 >= TELLING.1 * self.t.len() as f64 || apart(FAR.0) >= FAR.1
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::calibrate::ends::tests::{ground, peaks};
+    use crate::calibrate::lamp::Lamp;
+    use crate::calibrate::pattern::LampPattern;
+    use crate::calibrate::score::Score;
+    use crate::reference::Tables;
+
+    const MERCURY: [f64; 4] = [404.66, 435.83, 546.08, 576.96];
+    /// Tall peaks that are nothing of mercury's.
+    const STRANGERS: [f64; 2] = [618.0, 634.0];
+
+    /// The axis of the made-up peaks, and with `nm` times what is nought at the first four of `t` added.
+    fn bent(t: &[f64], nm: f64) -> Trial {
+        let mut c = [484.0, 153.5, 3.0, 0.0, 0.0];
+        // Their product in powers of t …
+        let mut p = [1.0, 0.0, 0.0, 0.0, 0.0];
+        for root in &t[..4] {
+            for k in (0..5).rev() {
+                p[k] = if k > 0 { p[k - 1] } else { 0.0 } - root * p[k];
+            }
+        }
+        // … in Chebyshev's polynomials.
+        let in_t = [
+            p[0] + p[2] / 2.0 + 3.0 * p[4] / 8.0,
+            p[1] + 3.0 * p[3] / 4.0,
+            p[2] / 2.0 + p[4] / 2.0,
+            p[3] / 4.0,
+            p[4] / 8.0,
+        ];
+        c.iter_mut().zip(in_t).for_each(|(c, k)| *c += nm * k);
+        Trial { c, score: Score { nats: 0.0, met: 4 } }
+    }
+
+    /// Two axes with the same four mercury lines and two tall peaks of something else far apart are one
+    /// solution; where the lines themselves are elsewhere they are two.
+    #[test]
+    fn an_axis_is_told_by_the_lines_it_holds() {
+        let tables = Tables::bundled().unwrap();
+        let pattern = LampPattern::new(&Lamp::mercury(), &tables);
+        let lines: Vec<f64> = MERCURY.into_iter().chain(STRANGERS).collect();
+        let seen = peaks(&lines);
+        let ground = ground(&seen);
+        let octaves = Octaves::new(&pattern, &ground);
+        let t: Vec<f64> = seen.iter().map(|s| ground.t(s.x)).collect();
+        let axis = bent(&t, 0.0);
+        let telling = Telling::of(&ground, &octaves, &axis);
+        let other = bent(&t, 60.0);
+        let fwhm_nm = ground.fwhm_own * axis.c[1] / ground.half();
+        for t in &t[4..] {
+            assert!((axis.nm(*t) - other.nm(*t)).abs() > FAR.0 * fwhm_nm);
+        }
+        assert!(!telling.tell_from(&other));
+        let mut shifted = axis;
+        shifted.c[0] += 1.1 * DIFFERENT_FWHM * fwhm_nm;
+        assert!(telling.tell_from(&shifted));
+        // Of two lines alone nobody tells which axis is another: then all tall peaks count.
+        let seen = peaks(&[MERCURY[2], MERCURY[3], STRANGERS[0], STRANGERS[1]]);
+        let ground = super::super::ends::tests::ground(&seen);
+        let telling = Telling::of(&ground, &octaves, &axis);
+        assert!(telling.tell_from(&other));
+    }
+}
