@@ -583,8 +583,7 @@ impl<'a> Solver<'a> {
             let mut lines = u.with.iter().chain(std::iter::once(&u.emission));
             lines.any(|e| {
                 matched.iter().any(|m| {
-                    m.line.emission == *e
-                        && (*e != u.emission || m.point.u_nm <= u.point.u_nm)
+                    m.line.emission == *e && (*e != u.emission || m.point.u_nm <= u.point.u_nm)
                 })
             })
         };
