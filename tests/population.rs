@@ -61,8 +61,8 @@ const NAMED_VARIABLE: &str = "GLOWTELL_POPULATION_NAMED";
 const SAMPLE: u64 = 40;
 
 /// Share of instruments with lines up to [`FINE_NM`] wide that were right from their pixels with
-/// the lamp named: 1,779 of 1,878 among seeds 110000 to 112999. The aim is 0.99.
-const MEASURED_RIGHT: f64 = 0.947;
+/// the lamp named: 1,829 of 1,905 among seeds 120000 to 122999. The aim is 0.99.
+const MEASURED_RIGHT: f64 = 0.960;
 /// Line width up to which the aim holds, nm.
 const FINE_NM: f64 = 2.0;
 
@@ -95,7 +95,7 @@ fn a_sample_of_instruments() {
     let fine: Vec<&&Outcome> = named.iter().filter(|o| o.fwhm_nm <= FINE_NM).collect();
     let right = fine.iter().filter(|o| o.solved()).count() as f64 / fine.len() as f64;
     assert!(right >= MEASURED_RIGHT - three_sigma(MEASURED_RIGHT, fine.len()), "{right}");
-    // Two were among the 3,000 of those seeds.
+    // Ten were among the 3,000 of those seeds.
     assert_eq!(named.iter().filter(|o| o.wrong()).count(), 0);
 }
 
