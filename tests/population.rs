@@ -61,7 +61,7 @@ const NAMED_VARIABLE: &str = "GLOWTELL_POPULATION_NAMED";
 const SAMPLE: u64 = 40;
 
 /// Share of instruments with lines up to [`FINE_NM`] wide that were right from their pixels with
-/// the lamp named: 1,829 of 1,905 among seeds 120000 to 122999. The aim is 0.99.
+/// the lamp named: 1,828 of 1,905 among seeds 120000 to 122999. The aim is 0.99.
 const MEASURED_RIGHT: f64 = 0.960;
 /// Line width up to which the aim holds, nm.
 const FINE_NM: f64 = 2.0;
