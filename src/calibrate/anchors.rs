@@ -19,8 +19,8 @@ const PULLING_SHARE: f64 = 0.1;
 /// A peak further than this from the expected place (in line widths, besides the axis' own
 /// uncertainty) is not taken for the line.
 const MATCH_FWHM: f64 = 0.6;
-/// Uncertainty of the axis (in line widths, k = 1) beyond which no line is matched any more: the
-/// next peak could be taken.
+/// Uncertainty of the axis, or of a peak's place (in line widths, k = 1), beyond which no line is
+/// matched any more: the next peak could be taken.
 pub const MAX_MATCH_U_FWHM: f64 = 0.6;
 /// Uncertainty of the axis (in line widths, k = 1) beyond which a line is only matched where no
 /// other peak and no other line comes into question.
@@ -28,8 +28,9 @@ const SURE_U_FWHM: f64 = 0.21;
 /// Share of the height of a peak, or of the strength of a line, from which another one comes into
 /// question.
 const RIVAL_SHARE: f64 = 0.2;
-/// Width, nm, up to which a mercury line's peak stands out of terbium's crowd beside it, whose parts
-/// are 1.3 and 2.6 nm wide in a public recording of a compact lamp without the instrument's part.
+/// Width, nm, up to which a mercury line's peak stands out of terbium's crowd beside it: about that of
+/// the narrower of its parts, which are 1.3 and 2.6 nm wide in a public recording of a compact lamp
+/// without the instrument's part.
 const TOO_NARROW_NM: f64 = 1.4;
 /// What is left of a phosphor's pull on a line that stands out of its flank.
 const FLANK_SHARE: f64 = 0.15;
