@@ -37,7 +37,7 @@ impl Ground<'_> {
         best
     }
 
-    /// True where an axis has a peak on a line.
+    /// True where an axis has a peak on a feature of the lamp.
     pub fn meets(&self, axis: &Trial, m: &Mark, s: &Seen, fwhm_nm: f64) -> bool {
         let off = (m.nm - axis.nm(self.t(s.x))).abs();
         off < MEETS_FWHM * fwhm_nm + m.u_nm && m.may_be(s, fwhm_nm)
@@ -148,7 +148,9 @@ fn pairs<'a>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::calibrate::ends::tests::{FWHM_PX, NM_PER_PX, ground, peaks};
+    use crate::calibrate::ends::tests::{
+        FWHM_PX, NM_PER_PX, ground, made_up_axis, peaks, with_added,
+    };
     use crate::calibrate::lamp::Lamp;
     use crate::calibrate::pattern::LampPattern;
     use crate::reference::Tables;
@@ -194,22 +196,12 @@ mod tests {
         seen.sort_by(|a, b| a.x.total_cmp(&b.x));
         let ground = ground(&seen);
         let octaves = Octaves::new(&pattern, &ground);
-        let score = crate::calibrate::score::Score { nats: 0.0, met: 0 };
-        let truth = Trial { c: [484.0, 153.5, 3.0, 0.0, 0.0], score };
-        // The truth and k (t - a)²(t - b)² nm, as Chebyshev coefficients.
+        let truth = made_up_axis();
+        // The truth and k (t - a)²(t - b)² nm.
         let off = |k: f64, a: f64, b: f64| {
             let (s, p) = (a + b, a * b);
-            let m = [p * p, -2.0 * s * p, s * s + 2.0 * p, -2.0 * s, 1.0].map(|m| k * m);
-            let c = [
-                m[0] + m[2] / 2.0 + 3.0 * m[4] / 8.0,
-                m[1] + 3.0 * m[3] / 4.0,
-                m[2] / 2.0 + m[4] / 2.0,
-                m[3] / 4.0,
-                m[4] / 8.0,
-            ];
-            let mut t = truth;
-            t.c.iter_mut().zip(c).for_each(|(t, c)| *t += c);
-            t
+            let powers = [p * p, -2.0 * s * p, s * s + 2.0 * p, -2.0 * s, 1.0].map(|m| k * m);
+            with_added(&truth, powers)
         };
         let [violet, green, orange] = [440.0, 556.6, 598.0].map(|nm: f64| (nm - 484.0) / 153.5);
         let axes = [off(12.0, violet, green), off(3.6, green, orange)];

@@ -196,11 +196,32 @@ pub(super) mod tests {
     use crate::AxisKind;
     use crate::calibrate::lamp::Lamp;
     use crate::calibrate::pattern::LampPattern;
-    use crate::calibrate::score::Seen;
+    use crate::calibrate::score::{Score, Seen};
     use crate::reference::Tables;
 
     pub const FWHM_PX: f64 = 2.0;
     pub const NM_PER_PX: f64 = 0.15;
+
+    /// Their axis.
+    pub fn made_up_axis() -> Trial {
+        Trial { c: [484.0, 153.5, 3.0, 0.0, 0.0], score: Score { nats: 0.0, met: 0 } }
+    }
+
+    /// An axis with a polynomial added, nm: its coefficients from the constant on.
+    pub fn with_added(axis: &Trial, powers: [f64; 5]) -> Trial {
+        let [p0, p1, p2, p3, p4] = powers;
+        // Powers of t in Chebyshev's polynomials.
+        let added = [
+            p0 + p2 / 2.0 + 3.0 * p4 / 8.0,
+            p1 + 3.0 * p3 / 4.0,
+            p2 / 2.0 + p4 / 2.0,
+            p3 / 4.0,
+            p4 / 8.0,
+        ];
+        let mut out = *axis;
+        out.c.iter_mut().zip(added).for_each(|(c, a)| *c += a);
+        out
+    }
 
     /// Their recording.
     pub fn ground(seen: &[Seen]) -> Ground<'_> {
@@ -209,10 +230,7 @@ pub(super) mod tests {
 
     /// Peaks of a mercury lamp on a bent axis of 2,048 pixels from 330 nm on.
     pub fn peaks(lines: &[f64]) -> Vec<Seen> {
-        let nm = |x: f64| {
-            let t = x / 1023.5 - 1.0;
-            484.0 + 153.5 * t + 3.0 * (2.0 * t * t - 1.0)
-        };
+        let nm = |x: f64| made_up_axis().nm(x / 1023.5 - 1.0);
         let place = |line: f64| {
             let (mut lo, mut hi) = (0.0, 2047.0);
             while hi - lo > 1e-6 {

@@ -58,36 +58,24 @@ impl Telling {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::calibrate::ends::tests::{ground, peaks};
+    use crate::calibrate::ends::tests::{ground, made_up_axis, peaks, with_added};
     use crate::calibrate::lamp::Lamp;
     use crate::calibrate::pattern::LampPattern;
-    use crate::calibrate::score::Score;
     use crate::reference::Tables;
 
     const MERCURY: [f64; 4] = [404.66, 435.83, 546.08, 576.96];
     /// Tall peaks that are nothing of mercury's.
     const STRANGERS: [f64; 2] = [618.0, 634.0];
 
-    /// The axis of the made-up peaks, and with `nm` times what is nought at the first four of `t` added.
+    /// The axis of the made-up peaks, and `nm` times what is nought at the first four of `t`.
     fn bent(t: &[f64], nm: f64) -> Trial {
-        let mut c = [484.0, 153.5, 3.0, 0.0, 0.0];
-        // Their product in powers of t …
-        let mut p = [1.0, 0.0, 0.0, 0.0, 0.0];
+        let mut powers = [nm, 0.0, 0.0, 0.0, 0.0];
         for root in &t[..4] {
             for k in (0..5).rev() {
-                p[k] = if k > 0 { p[k - 1] } else { 0.0 } - root * p[k];
+                powers[k] = if k > 0 { powers[k - 1] } else { 0.0 } - root * powers[k];
             }
         }
-        // … in Chebyshev's polynomials.
-        let in_t = [
-            p[0] + p[2] / 2.0 + 3.0 * p[4] / 8.0,
-            p[1] + 3.0 * p[3] / 4.0,
-            p[2] / 2.0 + p[4] / 2.0,
-            p[3] / 4.0,
-            p[4] / 8.0,
-        ];
-        c.iter_mut().zip(in_t).for_each(|(c, k)| *c += nm * k);
-        Trial { c, score: Score { nats: 0.0, met: 4 } }
+        with_added(&made_up_axis(), powers)
     }
 
     /// Two axes with the same four mercury lines and two tall peaks of something else far apart are one
