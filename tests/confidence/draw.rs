@@ -145,7 +145,8 @@ impl Draw {
         instrument.axis = AxisKind::Pixel;
         // Without wings, which at so much light would have to be drawn everywhere.
         let wings = std::mem::take(&mut instrument.line_shape.lorentz_share);
-        let bench = instrument.clone();
+        // Without second order, whose images are no lines of what glows.
+        let bench = Instrument { second_order_share: 0.0, ..instrument.clone() };
         let mut scene = content.scene.clone();
         scene.tube_seed = Some(seed);
         scene.exposure_electrons = TRIAL_ELECTRONS;
