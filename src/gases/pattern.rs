@@ -2,7 +2,8 @@
 //! with relative strengths for several level populations.
 
 use super::sequence::vibration;
-use crate::reference::{Shading, Species, SpeciesKind, is_allowed, line_strengths};
+use crate::reference::constants::{BOLTZMANN_EV_PER_K, PER_CM_PER_EV};
+use crate::reference::{Band, Shading, Species, SpeciesKind, is_allowed, line_strengths};
 use crate::signal::LineWidth;
 
 /// Excitation temperatures in eV between which level populations are tried. Published glow
@@ -45,6 +46,15 @@ const BAND_SHIFT_FWHM: f64 = 0.3;
 const BAND_SHIFT_NM: f64 = 0.15;
 /// Scatter of that place: in nm, and in line widths.
 const BAND_SCATTER: (f64, f64) = (0.15, 0.15);
+/// Vibrational temperatures in K of the upper state between which the strengths of bands are tried,
+/// where rates are known. Electrons that excite nitrogen at rest put each v' a factor of nearly two
+/// below the one before (Franck-Condon factors of the excitation), which is some 4500 K; the others
+/// are a factor of two around it (common practice, no published source).
+const VIBRATION_K: [f64; 3] = [2000.0, 4500.0, 10_000.0];
+/// Vibrational quantum of the upper states, cm⁻¹: N2 C 2047, N2+ B 2420, C2 d 1788 (K. P. Huber and G.
+/// Herzberg, Constants of Diatomic Molecules (1979), from memory). The temperatures span more than the
+/// difference.
+const QUANTUM_PER_CM: f64 = 2000.0;
 /// Decades of strength over the ten steps of an eye estimate within a band system (common
 /// practice, no published source: the scale is roughly logarithmic).
 pub(super) const EYE_DECADES: f64 = 2.0;
@@ -197,11 +207,37 @@ fn lines(species: &Species) -> Vec<Feature> {
         .collect()
 }
 
+/// Strength of each band of a system, for each population: A/λ · exp(−v′ω/kT) where most of the
+/// system's rates are known, with the eye estimates brought onto that scale where one is not; else the
+/// eye estimates, alike for all populations.
+fn band_strengths(bands: &[Band]) -> Vec<[f64; POPULATIONS]> {
+    let by_eye = |b: &Band| 10f64.powf((b.strength.unwrap_or(5.0) - 10.0) / 10.0 * EYE_DECADES);
+    let by_rate = |b: &Band, kelvin: f64| {
+        let quanta = f64::from(vibration(&b.label)?.0);
+        let kt_per_cm = BOLTZMANN_EV_PER_K * PER_CM_PER_EV * kelvin;
+        Some(b.a_per_s? / b.head_nm * (-quanta * QUANTUM_PER_CM / kt_per_cm).exp())
+    };
+    let mut all = vec![[0.0; POPULATIONS]; bands.len()];
+    for pop in 0..POPULATIONS {
+        let kelvin = VIBRATION_K[if pop == SPARSE { MIDDLE } else { pop }];
+        let known: Vec<Option<f64>> = bands.iter().map(|b| by_rate(b, kelvin)).collect();
+        let mut ratios: Vec<f64> =
+            bands.iter().zip(&known).filter_map(|(b, k)| Some((*k)? / by_eye(b))).collect();
+        let most = 2 * ratios.len() > bands.len();
+        let scale = if most { crate::signal::median(&mut ratios) } else { 1.0 };
+        for ((s, b), k) in all.iter_mut().zip(bands).zip(known) {
+            s[pop] = k.filter(|_| most).unwrap_or(scale * by_eye(b));
+        }
+    }
+    all
+}
+
 fn bands(species: &Species, width: &LineWidth) -> Vec<Feature> {
     species
         .bands
         .iter()
-        .map(|b| {
+        .zip(band_strengths(&species.bands))
+        .map(|(b, weight)| {
             let w = width.fwhm(b.head_nm);
             let shift = BAND_SHIFT_NM + BAND_SHIFT_FWHM * w;
             let (nm, u_nm) = match b.shading {
@@ -210,11 +246,10 @@ fn bands(species: &Species, width: &LineWidth) -> Vec<Feature> {
                 Shading::LineLike => (b.head_nm, BAND_SCATTER.0 + BAND_SCATTER.1 * w),
                 Shading::Continuum => (b.head_nm, b.width_nm.map_or(3.0, |w| 0.3 * w)),
             };
-            let s = 10f64.powf((b.strength.unwrap_or(5.0) - 10.0) / 10.0 * EYE_DECADES);
             Feature {
                 nm,
                 u_nm,
-                weight: [s; POPULATIONS],
+                weight,
                 label_nm: b.head_nm,
                 band: true,
                 v: vibration(&b.label),
