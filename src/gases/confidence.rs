@@ -42,27 +42,37 @@ pub struct Clues {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Class {
-    /// Neutral atoms that fill tubes, with the mercury and hydrogen of nearly every tube.
+    /// Neutral atoms that fill tubes.
     Filling,
+    /// Mercury and hydrogen, the few lines of which come with nearly every tube.
+    Common,
     /// Other neutral atoms.
     #[default]
     Atom,
     /// Ions of atoms.
     Ion,
-    /// Molecules.
+    /// Molecules of air and its water, which any leak lets in.
+    Air,
+    /// Other molecules.
     Molecule,
 }
 
-/// Neutral atoms of [`Class::Filling`].
-const FILLINGS: [&str; 7] = ["He I", "Ne I", "Ar I", "Kr I", "Xe I", "Hg I", "H I"];
+/// Species of [`Class::Filling`].
+const FILLINGS: [&str; 5] = ["He I", "Ne I", "Ar I", "Kr I", "Xe I"];
+/// Species of [`Class::Common`].
+const COMMON: [&str; 2] = ["Hg I", "H I"];
+/// Species of [`Class::Air`].
+const AIR: [&str; 4] = ["N2 (C-B)", "N2 (B-A)", "N2+ (B-X)", "OH (A-X)"];
 
 impl Class {
     /// Class of a species.
     pub fn of(name: &str, kind: SpeciesKind) -> Self {
         match kind {
             SpeciesKind::Neutral if FILLINGS.contains(&name) => Class::Filling,
+            SpeciesKind::Neutral if COMMON.contains(&name) => Class::Common,
             SpeciesKind::Neutral => Class::Atom,
             SpeciesKind::Ion => Class::Ion,
+            _ if AIR.contains(&name) => Class::Air,
             _ => Class::Molecule,
         }
     }
@@ -71,17 +81,21 @@ impl Class {
     fn row(self) -> usize {
         match self {
             Class::Filling => 0,
-            Class::Atom => 1,
-            Class::Ion => 2,
-            Class::Molecule => 3,
+            Class::Common => 1,
+            Class::Atom => 2,
+            Class::Ion => 3,
+            Class::Air => 4,
+            Class::Molecule => 5,
         }
     }
 }
 
 /// Numbers that the map weighs, besides its constant.
 pub const TERMS: usize = 9;
-/// Rows of the map: four classes without and with agreement.
-pub const ROWS: usize = 8;
+/// Kinds of species, [`Class`].
+const CLASSES: usize = 6;
+/// Rows of the map: all classes without and with agreement.
+pub const ROWS: usize = 2 * CLASSES;
 /// Edges of the stretches of the log odds, nats: the map is straight within each.
 const EDGES: [f64; 5] = [-9.0, -2.0, 1.0, 4.0, 12.0];
 /// Free lines beyond which more say nothing more.
@@ -97,7 +111,7 @@ const BEYOND: f64 = 7.0;
 impl Clues {
     /// Row of the map that holds for these clues, below [`ROWS`].
     pub fn row(&self) -> usize {
-        self.class.row() + 4 * usize::from(self.agree)
+        self.class.row() + CLASSES * usize::from(self.agree)
     }
 
     /// What the map weighs: the log odds in four stretches, free lines, significance of the
@@ -143,7 +157,9 @@ mod tests {
 
     #[test]
     fn more_evidence_never_makes_a_species_less_probable() {
-        for class in [Class::Filling, Class::Atom, Class::Ion, Class::Molecule] {
+        for class in
+            [Class::Filling, Class::Common, Class::Atom, Class::Ion, Class::Air, Class::Molecule]
+        {
             for agree in [false, true] {
                 let at = |log_odds: f64, free_lines: usize, template_sigma: f64| {
                     Clues { log_odds, free_lines, template_sigma, class, agree, ..Clues::default() }

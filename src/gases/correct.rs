@@ -56,6 +56,22 @@ impl Corrections<'_> {
         let u = self.of(nm).shift.u;
         Measured::new(self.at(nm), u * part(self.spectrum, self.typical_nm, nm))
     }
+
+    /// Standard uncertainty of a place once the common correction is taken out, nm.
+    pub fn left_u(&self, nm: f64) -> f64 {
+        let c = self.of(nm);
+        match self.spectrum.axis_u_at(nm) {
+            // What is common has been taken out; what grows beyond the typical stays.
+            Some(u) => {
+                let beyond = (u * u - self.typical_nm * self.typical_nm).max(0.0).sqrt();
+                beyond.hypot(self.shift_at(nm).u.min(u))
+            }
+            None => match c.scatter_nm {
+                Some(s) => c.shift.u.min(self.typical_nm).hypot(s.max(FACTORY_SCATTER_NM)),
+                None => self.typical_nm,
+            },
+        }
+    }
 }
 
 /// Part of the common shift that a place of the axis has: where the axis is surer than it typically
@@ -124,17 +140,7 @@ pub fn correct<'a>(
         let all = Corrections { first: (leap, first), second, spectrum, typical_nm: prior };
         let mut seen = seen.clone();
         for p in &mut seen {
-            let c = all.of(p.nm);
-            let own = match spectrum.axis_u_at(p.nm) {
-                // What is common has been taken out; what grows beyond the typical stays.
-                Some(u) => {
-                    (u * u - prior * prior).max(0.0).sqrt().hypot(all.shift_at(p.nm).u.min(u))
-                }
-                None => match c.scatter_nm {
-                    Some(s) => c.shift.u.min(prior).hypot(s.max(FACTORY_SCATTER_NM)),
-                    None => prior,
-                },
-            };
+            let own = all.left_u(p.nm);
             // Beyond Sparrow's limit a pair shows a dip and is fitted as two: such a peak is one broad
             // line (pressure), and its centre stands.
             let unresolved = if p.broad < UNRESOLVED_BROAD { p.broad.max(1.0) } else { 1.0 };

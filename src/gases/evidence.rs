@@ -1,5 +1,6 @@
 //! What a recording says for or against one species, others being there.
 
+use super::faint::{self, Faint};
 use super::pattern::{Feature, POPULATION_PRIOR, POPULATIONS, Pattern, missing};
 use crate::signal::LineWidth;
 
@@ -20,6 +21,12 @@ const AMPLITUDES: usize = 10;
 const LEAST_OVER_LIMIT: f64 = 3.0;
 /// Height of a line hidden under another peak, as a share of that peak.
 const HIDDEN_SHARE: f64 = 0.5;
+/// Scatter of a line's expected place, in line widths, beyond which what is read just there says nothing of
+/// the line: it may stand beside.
+pub const READ_PLACE_FWHM: f64 = 0.4;
+/// Share of a band's height that is read of it by the shape of a line, its flank passing for the level
+/// (`limit.rs` works it out for one band; here half is good enough).
+const READ_OF_BAND: f64 = 0.5;
 /// Range in nm to each side over which the density of peaks is taken.
 const DENSITY_RANGE_NM: f64 = 50.0;
 /// Chance that a feature which looks like a ghost is one, against a new line.
@@ -65,6 +72,10 @@ pub struct Scene<'a> {
     pub typical_threshold: f64,
     /// Peaks of atoms may be broader than a line by this factor (pressure).
     pub max_broad: f64,
+    /// What is read at a place, nm, where no line was found and the axis is sure enough.
+    pub faint: &'a dyn Fn(f64) -> Option<Faint>,
+    /// Share of such places that hold a faint line of whatever else glows.
+    pub faint_share: f64,
 }
 
 /// What one feature shows.
@@ -81,6 +92,8 @@ pub enum Showing {
     Nothing {
         /// Height from which a line would be seen.
         below: f64,
+        /// What is read there all the same, if something can be.
+        faint: Option<Faint>,
     },
     /// A peak next to it would hide a line up to this height.
     Hidden {
@@ -147,7 +160,8 @@ pub fn look(features: &[Feature], scene: &Scene) -> Vec<Showing> {
                 if hider > below {
                     Showing::Hidden { below: hider }
                 } else {
-                    Showing::Nothing { below }
+                    let faint = if f.u_nm < READ_PLACE_FWHM * w { (scene.faint)(nm) } else { None };
+                    Showing::Nothing { below, faint }
                 }
             }
         });
@@ -182,6 +196,8 @@ fn density(scene: &Scene, explained: &[f64], nm: f64) -> f64 {
 struct Term {
     /// The peak that lies there, if one does.
     peak: Option<PeakTerm>,
+    /// What is read where none does.
+    faint: Option<FaintTerm>,
     /// ln of the height below which the line would not be seen.
     ln_limit: f64,
     /// Scatter of the height, natural logarithm.
@@ -199,6 +215,16 @@ struct PeakTerm {
     clipped: bool,
 }
 
+/// The part of a [`Term`] for a place where no line was found.
+struct FaintTerm {
+    /// ln of the expected height that is read as one standard uncertainty.
+    ln_unit: f64,
+    /// Height that is read, over its uncertainty.
+    z: f64,
+    /// How much likelier that is than by noise alone where nothing of the species is.
+    by_chance: f64,
+}
+
 impl Term {
     /// For a feature and what it shows; `None` where it says nothing.
     fn new(
@@ -211,13 +237,24 @@ impl Term {
         let (index, place) = match w {
             Showing::Peak { index, place } => (*index, *place),
             Showing::Nothing { .. } | Showing::Hidden { .. } if f.glass => return None,
-            Showing::Nothing { below } => {
-                return Some(Term { peak: None, ln_limit: below.ln(), scatter: LN_HEIGHT_SCATTER });
+            Showing::Nothing { below, faint } => {
+                let read = if f.band { READ_OF_BAND } else { 1.0 };
+                return Some(Term {
+                    peak: None,
+                    faint: faint.map(|r| FaintTerm {
+                        ln_unit: (r.u / read).ln(),
+                        z: r.z,
+                        by_chance: faint::ratio_by_chance(r.z, scene.faint_share),
+                    }),
+                    ln_limit: below.ln(),
+                    scatter: LN_HEIGHT_SCATTER,
+                });
             }
             Showing::Hidden { below } => {
                 // Not seen under a peak up to a standard deviation more than its share.
                 let ln_limit = (below * HIDDEN_SHARE).ln() + LN_HEIGHT_SCATTER;
-                return Some(Term { peak: None, ln_limit, scatter: LN_HEIGHT_SCATTER });
+                let scatter = LN_HEIGHT_SCATTER;
+                return Some(Term { peak: None, faint: None, ln_limit, scatter });
             }
         };
         let p = &scene.peaks[index];
@@ -242,6 +279,7 @@ impl Term {
                 explained: e,
                 clipped: p.clipped,
             }),
+            faint: None,
             // Or the peak is another's, and this line is missing or faint under it.
             ln_limit: ln_height + HIDDEN_SHARE.ln(),
             scatter,
@@ -252,6 +290,10 @@ impl Term {
     /// logarithm and [`Term::odds_to_show`] the caller has at hand, and lacks it in the share
     /// `missing` of all cases.
     fn factor(&self, expected: f64, ln_expected: f64, odds_to_show: f64, missing: f64) -> f64 {
+        if let Some(f) = &self.faint {
+            let here = faint::ratio(ln_expected - f.ln_unit, f.z) / f.by_chance;
+            return missing + (1.0 - missing) * here;
+        }
         let other = missing + (1.0 - missing) / (1.0 + odds_to_show);
         let Some(p) = &self.peak else { return other };
         let ln_sum = if p.explained > 0.0 { (expected + p.explained).ln() } else { ln_expected };
@@ -282,7 +324,7 @@ pub fn weigh(
         for (f, w) in features.iter().zip(&showing).filter(|(f, _)| f.glass == glass) {
             let limit = match w {
                 Showing::Peak { index, .. } => (scene.threshold)(scene.peaks[*index].nm),
-                Showing::Nothing { below } => *below,
+                Showing::Nothing { below, .. } => *below,
                 Showing::Hidden { .. } => continue,
             };
             least = least.min(LEAST_OVER_LIMIT * limit / f.weight[1].max(1e-6));
@@ -411,6 +453,8 @@ mod tests {
             tallest: peaks.iter().map(|p| p.height).fold(0.0, f64::max),
             typical_threshold: limit,
             max_broad: 3.0,
+            faint: &|_| None,
+            faint_share: 0.0,
         };
         let showing = look(&pattern.features, &scene);
         weigh(&pattern.features, showing, &scene, &vec![0.0; peaks.len()]).nats

@@ -3,8 +3,9 @@
 use super::assign::{assign, ghosts, phosphor_pattern};
 use super::bands;
 use super::correct::{Corrections, LEADERS, correct, shift_prior};
-use super::evidence::{Evidence, Scene, SeenPeak, Showing, look};
+use super::evidence::{Evidence, READ_PLACE_FWHM, Scene, SeenPeak, Showing, look};
 use super::explain::{explain, judge, odds_of_all};
+use super::faint::FaintLight;
 use super::mixture::{self, Part};
 use super::pattern::{Feature, Pattern, pattern, single};
 use super::{GasReport, GasSettings, summary, verdict};
@@ -58,6 +59,13 @@ pub fn identify(
         let i = spectrum.axis().index_of(at).round() as usize;
         peaks.threshold.get(i).copied().unwrap_or(f64::INFINITY).max(f64::MIN_POSITIVE)
     };
+    let readings = Readings::new(spectrum, peaks);
+    let faint = FaintLight::new(&readings, peaks, range, &width);
+    let faint_under = |correction: &Corrections, nm: f64| {
+        let at = nm - correction.at(nm);
+        let sure = correction.left_u(at) < READ_PLACE_FWHM * width.fwhm(at);
+        if sure { faint.at(at) } else { None }
+    };
     let tallest = |seen: &[SeenPeak]| seen.iter().map(|p| p.height).fold(0.0, f64::max);
     // Where the features of each pattern meet peaks, the phosphor's last.
     let meet = |scene: &Scene| -> Vec<Vec<Showing>> {
@@ -77,6 +85,8 @@ pub fn identify(
                 tallest: tallest(seen),
                 typical_threshold,
                 max_broad: MAX_BROAD,
+                faint: &|nm| faint_under(correction, nm),
+                faint_share: faint.share,
             };
             odds_of_all(&patterns, &phosphor, &meet(&scene), &scene)
         };
@@ -93,6 +103,8 @@ pub fn identify(
         tallest: tallest(&seen),
         typical_threshold,
         max_broad: MAX_BROAD,
+        faint: &|nm| faint_under(&correction, nm),
+        faint_share: faint.share,
     };
     let met = meet(&scene);
     let usable: Vec<bool> = (0..x.len())
@@ -129,7 +141,6 @@ pub fn identify(
         p.lines.iter_mut().for_each(|l| l.0 -= correction.at(l.0));
         part[*k] = p;
     }
-    let readings = Readings::new(spectrum, peaks);
     let reading = |nm: f64| {
         let at = nm - correction.at(nm);
         readings.height(at, width.fwhm(at))

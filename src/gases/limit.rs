@@ -56,7 +56,7 @@ pub fn limit(case: &Case, k: usize) -> Option<Limit> {
         .zip(&j.evidence.showing)
         .filter(|(f, _)| f.weight[1] >= REACH_SHARE)
         .filter_map(|(f, w)| match w {
-            Showing::Nothing { below } => Some((f, *below)),
+            Showing::Nothing { below, .. } => Some((f, *below)),
             Showing::Peak { index, .. }
                 if j.others[*index] < FREE_SHARE * case.scene.peaks[*index].height =>
             {

@@ -54,7 +54,7 @@ pub fn fit(
                     let q = &scene.peaks[*index];
                     (q.nm, (expected * q.height).sqrt().min(q.height))
                 }
-                Showing::Nothing { below } | Showing::Hidden { below } => {
+                Showing::Nothing { below, .. } | Showing::Hidden { below } => {
                     (f.nm, expected.min(*below))
                 }
             };

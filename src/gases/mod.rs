@@ -8,6 +8,7 @@ mod confusable;
 mod correct;
 mod evidence;
 mod explain;
+mod faint;
 mod identify;
 mod limit;
 mod mixture;

@@ -266,7 +266,7 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
                     lines_for.push(line);
                 }
             }
-            Showing::Nothing { below } => {
+            Showing::Nothing { below, .. } => {
                 line.observed = *below;
                 if expected > 2.0 * below {
                     lines_missing.push(line);

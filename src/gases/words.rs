@@ -104,7 +104,7 @@ pub fn what_decides(
         .iter()
         .zip(&evidence.showing)
         .filter_map(|(f, w)| match w {
-            Showing::Nothing { below } => {
+            Showing::Nothing { below, .. } => {
                 // The signal-to-noise ratio grows at least with the root of the exposure.
                 let expected = evidence.amplitude * f.weight[evidence.population];
                 Some((f.label_nm, (below / expected).powi(2)))

@@ -1,0 +1,161 @@
+//! What stands at a place where no line was found: too faint to be found is not the same as nothing.
+//!
+//! A line-rich tube has faint lines everywhere; how many of its free places are lifted by one is taken
+//! from the recording itself, and what a lifted place says is weighed against that.
+
+use super::evidence::LN_HEIGHT_SCATTER;
+use crate::signal::{LineWidth, PeakList, Readings};
+use std::sync::OnceLock;
+
+/// Places that are read within one line width.
+const PLACES_PER_FWHM: f64 = 3.0;
+/// A place nearer than this to a found peak, in that peak's widths, is not free.
+const FREE_FWHM: f64 = 1.1;
+/// A place nearer than this, in line widths, to a found peak is that peak's.
+const TAKEN_FWHM: f64 = 0.5;
+/// Height over its uncertainty from which a free place is counted as lifted …
+const LIFTED_SIGMA: f64 = 2.5;
+/// … which this share of all places are by noise alone: 1 − Φ(2.5).
+const LIFTED_BY_NOISE: f64 = 0.0062;
+/// Bounds of the share of free places that hold a faint line of something else: one in fifty even where
+/// none is noticed, since few places are looked at; and never all.
+const SHARE: (f64, f64) = (0.02, 0.9);
+/// Most that a height over its uncertainty counts: from there on a line would have been found.
+const MOST_SIGMA: f64 = 6.0;
+
+/// Least of the table of [`ratio`] in z, its most, and its step.
+const Z: (f64, f64, f64) = (-3.0, MOST_SIGMA, 0.25);
+/// The same in ln(expected height over the uncertainty).
+const X: (f64, f64, f64) = (-3.0, 9.0, 0.25);
+
+/// What is read at a free place.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Faint {
+    /// Height over its standard uncertainty.
+    pub z: f64,
+    /// Standard uncertainty of the height, unit of the counts.
+    pub u: f64,
+}
+
+/// What a recording shows at all places where no line was found.
+pub struct FaintLight {
+    from: f64,
+    step: f64,
+    places: Vec<Option<Faint>>,
+    /// Share of free places that hold a faint line of whatever else glows.
+    pub share: f64,
+}
+
+impl FaintLight {
+    /// Reads all free places of a recording.
+    pub fn new(
+        readings: &Readings,
+        peaks: &PeakList,
+        (from, to): (f64, f64),
+        width: &LineWidth,
+    ) -> Self {
+        let narrowest = width.fwhm(from).min(width.fwhm(to)).max(f64::MIN_POSITIVE);
+        let step = narrowest / PLACES_PER_FWHM;
+        let n = ((to - from) / step).max(0.0) as usize + 1;
+        let near = |nm: f64, reach: f64| {
+            let found = &peaks.peaks;
+            let k = found.partition_point(|p| p.centre.value < nm);
+            [k.wrapping_sub(1), k]
+                .iter()
+                .filter_map(|k| found.get(*k))
+                .any(|p| (p.centre.value - nm).abs() < reach * p.fwhm.value.max(width.fwhm(nm)))
+        };
+        let places: Vec<Option<Faint>> = (0..n)
+            .map(|k| {
+                let nm = from + k as f64 * step;
+                if near(nm, TAKEN_FWHM) {
+                    return None;
+                }
+                let h = readings.height(nm, width.fwhm(nm)).filter(|h| h.u > 0.0)?;
+                Some(Faint { z: (h.value / h.u).min(MOST_SIGMA), u: h.u })
+            })
+            .collect();
+        let free = places
+            .iter()
+            .enumerate()
+            .filter(|(k, _)| !near(from + *k as f64 * step, FREE_FWHM))
+            .filter_map(|(_, p)| *p);
+        let (mut all, mut lifted) = (0.0, 0.0);
+        for p in free {
+            all += 1.0;
+            lifted += f64::from(u8::from(p.z > LIFTED_SIGMA));
+        }
+        // Of faint lines of any height alike, in the logarithm, from 1 to the most: so many are above.
+        let above = (MOST_SIGMA / LIFTED_SIGMA).ln() / MOST_SIGMA.ln();
+        let share: f64 = if all > 0.0 { (lifted / all - LIFTED_BY_NOISE) / above } else { 0.0 };
+        FaintLight { from, step, places, share: share.clamp(SHARE.0, SHARE.1) }
+    }
+
+    /// What is read at a place of the axis, nm; `None` where a found line stands or nothing can be read.
+    pub fn at(&self, nm: f64) -> Option<Faint> {
+        let k = ((nm - self.from) / self.step).round();
+        if k < 0.0 { None } else { *self.places.get(k as usize)? }
+    }
+}
+
+/// Density of z where a line of the height e^x uncertainties is expected, good to the scatter of
+/// heights, over that of noise alone.
+pub fn ratio(x: f64, z: f64) -> f64 {
+    static TABLE: OnceLock<Vec<f64>> = OnceLock::new();
+    let size = |(from, to, step): (f64, f64, f64)| ((to - from) / step).round() as usize + 1;
+    let (nx, nz) = (size(X), size(Z));
+    let table = TABLE.get_or_init(|| {
+        (0..nx * nz)
+            .map(|k| {
+                let (x, z) = (X.0 + (k / nz) as f64 * X.2, Z.0 + (k % nz) as f64 * Z.2);
+                expected_ratio(x, z)
+            })
+            .collect()
+    });
+    let at = |v: f64, (from, to, step): (f64, f64, f64), n: usize| {
+        let t = (v.clamp(from, to) - from) / step;
+        let k = (t as usize).min(n - 2);
+        (k, t - k as f64)
+    };
+    let ((i, s), (j, t)) = (at(x, X, nx), at(z, Z, nz));
+    let row = |i: usize| table[i * nz + j] * (1.0 - t) + table[i * nz + j + 1] * t;
+    row(i) * (1.0 - s) + row(i + 1) * s
+}
+
+/// ∫ N(ln h; x, scatter) exp(z h − h²/2) d ln h, by the sum over steps.
+fn expected_ratio(x: f64, z: f64) -> f64 {
+    const STEPS: i32 = 80;
+    const REACH: f64 = 4.0;
+    let (mut sum, mut norm) = (0.0, 0.0);
+    for k in -STEPS..=STEPS {
+        let t = REACH * f64::from(k) / f64::from(STEPS);
+        let w = (-0.5 * t * t).exp();
+        let h = (x + LN_HEIGHT_SCATTER * t).exp();
+        sum += w * (z * h - 0.5 * h * h).exp();
+        norm += w;
+    }
+    sum / norm
+}
+
+/// Density of z at a place that may hold a faint line of something else, over that of noise alone.
+pub fn ratio_by_chance(z: f64, share: f64) -> f64 {
+    static TABLE: OnceLock<Vec<f64>> = OnceLock::new();
+    let table = TABLE.get_or_init(|| {
+        let n = ((Z.1 - Z.0) / Z.2).round() as usize + 1;
+        (0..n)
+            .map(|k| {
+                let z = Z.0 + k as f64 * Z.2;
+                const STEPS: i32 = 100;
+                let sum: f64 = (0..STEPS)
+                    .map(|i| (MOST_SIGMA.ln() * (f64::from(i) + 0.5) / f64::from(STEPS)).exp())
+                    .map(|h| (z * h - 0.5 * h * h).exp())
+                    .sum();
+                sum / f64::from(STEPS)
+            })
+            .collect()
+    });
+    let t = (z.clamp(Z.0, Z.1) - Z.0) / Z.2;
+    let k = (t as usize).min(table.len() - 2);
+    let t = t - k as f64;
+    1.0 - share + share * (table[k] * (1.0 - t) + table[k + 1] * t)
+}
