@@ -1,6 +1,7 @@
 //! The axis set right by what the lines have in common, and the peaks after it.
 
 use super::GasSettings;
+use super::bend::Bend;
 use super::evidence::SeenPeak;
 use super::pattern::{Feature, Pattern, pattern};
 use super::sequence::ShiftPrior;
@@ -35,6 +36,8 @@ pub struct Corrections<'a> {
     spectrum: &'a Spectrum,
     /// Typical standard uncertainty of the axis, nm.
     typical_nm: f64,
+    /// The smooth rest, where it is known.
+    bend: Option<Bend>,
 }
 
 impl Corrections<'_> {
@@ -48,18 +51,32 @@ impl Corrections<'_> {
 
     /// Correction at a place, nm.
     pub fn at(&self, nm: f64) -> f64 {
-        self.of(nm).at(nm) * part(self.spectrum, self.typical_nm, nm)
+        let common = self.of(nm).at(nm) * part(self.spectrum, self.typical_nm, nm);
+        common + self.bend.as_ref().map_or(0.0, |b| b.at(nm + common))
+    }
+
+    /// True for an axis of one stretch that nobody has calibrated.
+    pub fn may_bend(&self) -> bool {
+        self.second.is_none() && self.spectrum.axis_u().is_none()
+    }
+
+    /// The same with a smooth rest.
+    pub fn bent(self, bend: Option<Bend>) -> Self {
+        Corrections { bend, ..self }
     }
 
     /// Correction at a place with the standard uncertainty of the shift, nm.
     pub fn shift_at(&self, nm: f64) -> Measured {
-        let u = self.of(nm).shift.u;
+        let u = self.bend.as_ref().map_or(self.of(nm).shift.u, |b| b.u(nm));
         Measured::new(self.at(nm), u * part(self.spectrum, self.typical_nm, nm))
     }
 
     /// Standard uncertainty of a place once the common correction is taken out, nm.
     pub fn left_u(&self, nm: f64) -> f64 {
         let c = self.of(nm);
+        if let Some(b) = &self.bend {
+            return b.u(nm);
+        }
         match self.spectrum.axis_u_at(nm) {
             // What is common has been taken out; what grows beyond the typical stays.
             Some(u) => {
@@ -91,24 +108,7 @@ pub fn correct<'a>(
     width: &LineWidth,
     settings: &GasSettings,
 ) -> Vec<(Corrections<'a>, Vec<SeenPeak>)> {
-    let floor = peaks.saturation.map_or(0.0, |s| {
-        let mut b = peaks.baseline.clone();
-        (s.level - crate::signal::median(&mut b)).max(0.0)
-    });
-    let tallest =
-        peaks.peaks.iter().filter_map(|p| p.height.map(|h| h.value)).fold(floor, f64::max);
-    let seen: Vec<SeenPeak> = peaks
-        .peaks
-        .iter()
-        .map(|p| SeenPeak {
-            nm: p.centre.value,
-            u_nm: p.centre.u,
-            height: p.height_or(tallest.max(floor)).max(f64::MIN_POSITIVE),
-            broad: p.fwhm.value / width.fwhm(p.centre.value),
-            clipped: p.clipped,
-            ghost: false,
-        })
-        .collect();
+    let seen = as_recorded(peaks, width);
     let calibrated = spectrum.axis_u().is_some();
     let mut u: Vec<f64> = peaks
         .peaks
@@ -136,22 +136,62 @@ pub fn correct<'a>(
         // Each stretch has too little to weigh one pair of corrections against another.
         firsts.truncate(1);
     }
-    let under = |first: Correction| {
-        let all = Corrections { first: (leap, first), second, spectrum, typical_nm: prior };
-        let mut seen = seen.clone();
-        for p in &mut seen {
-            let own = all.left_u(p.nm);
-            // Beyond Sparrow's limit a pair shows a dip and is fitted as two: such a peak is one broad
-            // line (pressure), and its centre stands.
-            let unresolved = if p.broad < UNRESOLVED_BROAD { p.broad.max(1.0) } else { 1.0 };
-            let blend = SIGMA_PER_FWHM * width.fwhm(p.nm) * (unresolved * unresolved - 1.0).sqrt();
-            p.nm += all.at(p.nm);
-            p.u_nm = p.u_nm.hypot(own).hypot(blend);
-        }
-        seen_ghosts(&mut seen, width);
-        (all, seen)
-    };
-    firsts.into_iter().map(under).collect()
+    firsts
+        .into_iter()
+        .map(|first| {
+            let all = Corrections {
+                first: (leap, first),
+                second,
+                spectrum,
+                typical_nm: prior,
+                bend: None,
+            };
+            let seen = under(&all, &seen, width);
+            (all, seen)
+        })
+        .collect()
+}
+
+/// Peaks as they were recorded, without the uncertainty of the axis.
+pub fn as_recorded(peaks: &PeakList, width: &LineWidth) -> Vec<SeenPeak> {
+    let floor = peaks.saturation.map_or(0.0, |s| {
+        let mut b = peaks.baseline.clone();
+        (s.level - crate::signal::median(&mut b)).max(0.0)
+    });
+    let tallest =
+        peaks.peaks.iter().filter_map(|p| p.height.map(|h| h.value)).fold(floor, f64::max);
+    peaks
+        .peaks
+        .iter()
+        .map(|p| SeenPeak {
+            nm: p.centre.value,
+            u_nm: p.centre.u,
+            height: p.height_or(tallest.max(floor)).max(f64::MIN_POSITIVE),
+            broad: p.fwhm.value / width.fwhm(p.centre.value),
+            clipped: p.clipped,
+            ghost: false,
+        })
+        .collect()
+}
+
+/// Uncertainty of a peak's place from a line that may be hidden in it, nm.
+pub fn blend_u(p: &SeenPeak, width: &LineWidth) -> f64 {
+    // Beyond Sparrow's limit a pair shows a dip and is fitted as two: such a peak is one broad
+    // line (pressure), and its centre stands.
+    let unresolved = if p.broad < UNRESOLVED_BROAD { p.broad.max(1.0) } else { 1.0 };
+    SIGMA_PER_FWHM * width.fwhm(p.nm) * (unresolved * unresolved - 1.0).sqrt()
+}
+
+/// Recorded peaks after a correction.
+pub fn under(all: &Corrections, recorded: &[SeenPeak], width: &LineWidth) -> Vec<SeenPeak> {
+    let mut seen = recorded.to_vec();
+    for p in &mut seen {
+        let (own, blend) = (all.left_u(p.nm), blend_u(p, width));
+        p.nm += all.at(p.nm);
+        p.u_nm = p.u_nm.hypot(own).hypot(blend);
+    }
+    seen_ghosts(&mut seen, width);
+    seen
 }
 
 /// Marks peaks that lie at twice the wavelength of a much stronger one.
@@ -212,6 +252,7 @@ mod tests {
             second: None,
             spectrum: &spectrum,
             typical_nm: 1.0,
+            bend: None,
         };
         let at = [400.0, 500.0, 600.0].map(|nm| all.shift_at(nm));
         assert!((at[0].value + 0.15).abs() < 1e-12 && (at[0].u - 0.02).abs() < 1e-12);

@@ -2,7 +2,8 @@
 
 use super::assign::{assign, ghosts, phosphor_pattern};
 use super::bands;
-use super::correct::{Corrections, LEADERS, correct, shift_prior};
+use super::bend::{self, Bend};
+use super::correct::{Corrections, LEADERS, as_recorded, blend_u, correct, shift_prior, under};
 use super::evidence::{Evidence, READ_PLACE_FWHM, Scene, SeenPeak, Showing, look};
 use super::explain::{explain, judge, odds_of_all};
 use super::faint::FaintLight;
@@ -73,28 +74,52 @@ pub fn identify(
         all.map(|p| look(&p.features, scene)).collect()
     };
     let mut rivals = correct(&asked, &singles, spectrum, peaks, range, &width, settings);
+    let scene_of = |seen: &[SeenPeak], correction: &Corrections, then: &mut dyn FnMut(&Scene)| {
+        then(&Scene {
+            peaks: seen,
+            width,
+            threshold: &|nm| threshold_under(correction, nm),
+            tallest: tallest(seen),
+            typical_threshold,
+            max_broad: MAX_BROAD,
+            faint: &|nm| faint_under(correction, nm),
+            faint_share: faint.share,
+        });
+    };
     let chosen = if rivals.len() < 2 {
         0
     } else {
         // All species, line by line, decide between corrections that fit nearly as well.
         let odds = |(correction, seen): &(Corrections, Vec<SeenPeak>)| {
-            let scene = Scene {
-                peaks: seen,
-                width,
-                threshold: &|nm| threshold_under(correction, nm),
-                tallest: tallest(seen),
-                typical_threshold,
-                max_broad: MAX_BROAD,
-                faint: &|nm| faint_under(correction, nm),
-                faint_share: faint.share,
-            };
-            odds_of_all(&patterns, &phosphor, &meet(&scene), &scene)
+            let mut odds = 0.0;
+            scene_of(seen, correction, &mut |scene| {
+                odds = odds_of_all(&patterns, &phosphor, &meet(scene), scene);
+            });
+            odds
         };
         let odds: Vec<f64> = rivals.iter().map(odds).collect();
         let best = (0..odds.len()).rev().max_by(|a, b| odds[*a].total_cmp(&odds[*b])).unwrap_or(0);
         if odds[best] > odds[0] + RIVAL_NATS { best } else { 0 }
     };
-    let (correction, seen) = rivals.swap_remove(chosen);
+    let (mut correction, mut seen) = rivals.swap_remove(chosen);
+    if correction.may_bend() {
+        // What is surely there says how the axis runs between its lines.
+        let recorded = as_recorded(peaks, &width);
+        let own: Vec<f64> = recorded.iter().map(|p| p.u_nm.hypot(blend_u(p, &width))).collect();
+        let ends = (seen.first().map_or(0.0, |p| p.nm), seen.last().map_or(0.0, |p| p.nm));
+        let mut bend = None;
+        scene_of(&seen, &correction, &mut |scene| {
+            let met = meet(scene);
+            let none: Vec<Option<bands::Shape>> = patterns.iter().map(|_| None).collect();
+            let (taken, explained) = explain(&patterns, &phosphor, &met, scene, &none);
+            let lines = bend::anchors(&patterns, &taken, &met, &explained, scene, &own);
+            bend = Bend::fit(&lines, ends, settings.factory_axis_u_nm);
+        });
+        if bend.is_some() {
+            correction = correction.bent(bend);
+            seen = under(&correction, &recorded, &width);
+        }
+    }
     let threshold = |nm: f64| threshold_under(&correction, nm);
     let scene = Scene {
         peaks: &seen,

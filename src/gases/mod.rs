@@ -2,6 +2,7 @@
 
 mod assign;
 mod bands;
+mod bend;
 mod chance;
 pub mod confidence;
 mod confusable;
