@@ -16,8 +16,8 @@ const SURE_NATS: f64 = 10.0;
 const LINE_NATS: f64 = 1.0;
 /// A peak is such a line's where others explain less than this share of it.
 const OWN_SHARE: f64 = 0.3;
-/// Fewest lines of a curve: two for each term.
-const FEWEST: usize = 2 * TERMS;
+/// Fewest lines of a curve: one more than it has terms.
+const FEWEST: usize = TERMS + 1;
 /// Uncertainty of a line's place beside that of its peak and its feature, in line widths: unresolved
 /// neighbours (as in `shift.rs`).
 const PLACE_FWHM: f64 = 0.05;
