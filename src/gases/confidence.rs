@@ -28,6 +28,12 @@ pub struct Clues {
     pub share: f64,
     /// Share of its strongest line that lies in range, 0 to 1.
     pub in_range: f64,
+    /// Log odds of the surest other species of the same gas (ion, atom, another band system), nats;
+    /// 0 where none is more probable than not.
+    pub kin: f64,
+    /// Log odds of the surest species of another gas, nats, the same way: where something is known well,
+    /// its lines have set the axis and are taken away.
+    pub known: f64,
     /// True where the shape of its bands says more than its lines.
     pub by_shape: bool,
     /// True for an ion whose neutral atom ought to show and does not.
@@ -91,7 +97,7 @@ impl Class {
 }
 
 /// Numbers that the map weighs, besides its constant.
-pub const TERMS: usize = 9;
+pub const TERMS: usize = 11;
 /// Kinds of species, [`Class`].
 const CLASSES: usize = 6;
 /// Rows of the map: all classes without and with agreement.
@@ -102,6 +108,8 @@ const EDGES: [f64; 5] = [-9.0, -2.0, 1.0, 4.0, 12.0];
 const MANY_LINES: f64 = 10.0;
 /// The same for the significance of the template.
 const MANY_SIGMA: f64 = 100.0;
+/// Log odds of other species beyond which more say nothing more.
+const MANY_NATS: f64 = 20.0;
 /// Height of a free line, and share of the light, below which less says nothing more: chance finds
 /// its lines among faint peaks, of which there are many.
 const LEAST_SHARE: f64 = 1e-3;
@@ -115,7 +123,8 @@ impl Clues {
     }
 
     /// What the map weighs: the log odds in four stretches, free lines, significance of the
-    /// template, height of the tallest free line, share of the light, and an ion without its atom.
+    /// template, height of the tallest free line, share of the light, what else is known, and an ion
+    /// without its atom.
     pub fn terms(&self) -> [f64; TERMS] {
         let stretch = |k: usize| {
             // From 0, so that the sum of all stretches is the log odds itself.
@@ -131,6 +140,8 @@ impl Clues {
             self.template_sigma.clamp(0.0, MANY_SIGMA).ln_1p(),
             (self.tallest_free.clamp(LEAST_SHARE, 1.0) / LEAST_SHARE).ln(),
             (self.share.clamp(LEAST_SHARE, 1.0) / LEAST_SHARE).ln(),
+            self.kin.clamp(0.0, MANY_NATS).ln_1p(),
+            self.known.clamp(0.0, MANY_NATS).ln_1p(),
             f64::from(u8::from(self.ion_alone)),
         ]
     }

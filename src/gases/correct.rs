@@ -23,6 +23,9 @@ const SIGMA_PER_FWHM: f64 = 0.424_660_900_144_009_5;
 /// Breadth up to which two equal lines stay one peak: they show a dip from a distance of 2 σ on
 /// (C. Sparrow, Astrophys. J. 44 (1916) 76), where the peak is √2 times as broad.
 const UNRESOLVED_BROAD: f64 = std::f64::consts::SQRT_2;
+/// Standard uncertainties of a smooth correction by many lines that bound what is left of the axis' error: it
+/// is fitted with terms that may not be the axis' own (common practice, no published source).
+const SURE_BOUND: f64 = 4.0;
 /// Second-order images come from below this wavelength, nm: twice it is the end of silicon.
 const GHOST_BELOW_NM: f64 = 560.0;
 /// A ghost is at most this share of the line that casts it.
@@ -224,8 +227,17 @@ pub fn shift_prior(
         // Without matched lines nothing is known beyond the axis itself.
         None => (
             settings.factory_axis_u_nm,
-            c.scatter_nm.map_or(f64::INFINITY, |s| s.max(FACTORY_SCATTER_NM)),
+            match (&all.bend, c.scatter_nm) {
+                (Some(_), _) => 0.0,
+                (None, Some(s)) => s.max(FACTORY_SCATTER_NM),
+                (None, None) => f64::INFINITY,
+            },
         ),
+    };
+    // The lines of what is surely there bound it: they are many, and few of them are other lines.
+    let axis_u = match &all.bend {
+        Some(b) => axis_u.min(SURE_BOUND * b.u(nm)),
+        None => axis_u,
     };
     let u = all.shift_at(nm).u.hypot(scatter).min(axis_u).max(least);
     let shift = if scatter.is_finite() { all.at(nm) } else { 0.0 };

@@ -300,6 +300,8 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
         template_sigma: part.significance,
         share: part.share,
         in_range: p.strongest_in_range,
+        kin: surest(case, |o| o != k && case.patterns[o].gas == p.gas),
+        known: surest(case, |o| case.patterns[o].gas != p.gas),
         by_shape: leading.is_some(),
         ion_alone: false,
         class: Class::of(&p.name, p.kind),
@@ -362,6 +364,12 @@ fn one(case: &Case, k: usize) -> SpeciesVerdict {
             .collect(),
         clues,
     }
+}
+
+/// Log odds of the surest of some species, nats, at least 0.
+fn surest(case: &Case, of: impl Fn(usize) -> bool) -> f64 {
+    let all = case.judged.iter().enumerate().filter(|(o, _)| of(*o));
+    all.map(|(_, j)| j.log_odds).fold(0.0, f64::max)
 }
 
 /// Log odds of a species by the shape of its bands, nats; `None` where no head stands out or where
