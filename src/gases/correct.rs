@@ -64,8 +64,17 @@ impl Corrections<'_> {
     }
 
     /// The same with a smooth rest.
-    pub fn bent(self, bend: Option<Bend>) -> Self {
-        Corrections { bend, ..self }
+    pub fn bent(&self, bend: Bend) -> Self {
+        Corrections { bend: Some(bend), ..*self }
+    }
+
+    /// The same shifted by so much, nm, and sure to `u` from then on; of an axis that leaps, the first
+    /// stretch.
+    pub fn shifted(&self, by: f64, u: f64) -> Self {
+        let mut first = self.first;
+        first.1.shift = Measured::new(first.1.shift.value + by, u);
+        first.1.scatter_nm = Some(first.1.scatter_nm.map_or(u, |s| s.min(u)));
+        Corrections { first, bend: None, ..*self }
     }
 
     /// Correction at a place with the standard uncertainty of the shift, nm.

@@ -2,25 +2,17 @@
 
 use super::assign::{assign, ghosts, phosphor_pattern};
 use super::bands;
-use super::bend::{self, Bend};
-use super::correct::{Corrections, LEADERS, as_recorded, blend_u, correct, shift_prior, under};
-use super::evidence::{Evidence, READ_PLACE_FWHM, Scene, SeenPeak, Showing, look};
-use super::explain::{explain, judge, odds_of_all};
+use super::correct::{Corrections, LEADERS, correct, shift_prior};
+use super::evidence::{Evidence, Scene};
+use super::explain::{explain, judge};
 use super::faint::FaintLight;
 use super::mixture::{self, Part};
 use super::pattern::{Feature, Pattern, pattern, single};
+use super::settle::Stage;
 use super::{GasReport, GasSettings, summary, verdict};
 use crate::reference::{Shading, Species, Tables};
 use crate::signal::{PeakList, Readings};
 use crate::{AxisKind, Error, Mask, Result, Spectrum};
-
-/// A peak broader than this many line widths is no line of a low-pressure tube; hydrogen in a
-/// dense arc reaches some three (Stark effect).
-const MAX_BROAD: f64 = 3.0;
-
-/// Nats by which all species together must speak for another correction of the axis than the one that
-/// the leading lines ask for: the best of several tries gains some by chance.
-const RIVAL_NATS: f64 = 8.0;
 
 /// Holds all species of the tables against a recording on an nm axis.
 ///
@@ -51,87 +43,44 @@ pub fn identify(
     let singles: Vec<Vec<Feature>> = asked.iter().map(|s| single(s, &width)).collect();
     let patterns: Vec<Pattern> =
         asked.iter().zip(&singles).map(|(s, f)| pattern(s, f, range, &width)).collect();
-    let x = spectrum.x();
     let phosphor = phosphor_pattern(tables, range, &width);
-    let typical_threshold =
-        crate::signal::median(&mut peaks.threshold.clone()).max(f64::MIN_POSITIVE);
-    let threshold_under = |correction: &Corrections, nm: f64| {
-        let at = nm - correction.at(nm);
-        let i = spectrum.axis().index_of(at).round() as usize;
-        peaks.threshold.get(i).copied().unwrap_or(f64::INFINITY).max(f64::MIN_POSITIVE)
-    };
     let readings = Readings::new(spectrum, peaks);
     let faint = FaintLight::new(&readings, peaks, range, &width);
-    let faint_under = |correction: &Corrections, nm: f64| {
-        let at = nm - correction.at(nm);
-        let sure = correction.left_u(at) < READ_PLACE_FWHM * width.fwhm(at);
-        if sure { faint.at(at) } else { None }
-    };
-    let tallest = |seen: &[SeenPeak]| seen.iter().map(|p| p.height).fold(0.0, f64::max);
-    // Where the features of each pattern meet peaks, the phosphor's last.
-    let meet = |scene: &Scene| -> Vec<Vec<Showing>> {
-        let all = patterns.iter().chain(std::iter::once(&phosphor));
-        all.map(|p| look(&p.features, scene)).collect()
-    };
-    let mut rivals = correct(&asked, &singles, spectrum, peaks, range, &width, settings);
-    let scene_of = |seen: &[SeenPeak], correction: &Corrections, then: &mut dyn FnMut(&Scene)| {
-        then(&Scene {
-            peaks: seen,
-            width,
-            threshold: &|nm| threshold_under(correction, nm),
-            tallest: tallest(seen),
-            typical_threshold,
-            max_broad: MAX_BROAD,
-            faint: &|nm| faint_under(correction, nm),
-            faint_share: faint.share,
-        });
-    };
-    let chosen = if rivals.len() < 2 {
-        0
-    } else {
-        // All species, line by line, decide between corrections that fit nearly as well.
-        let odds = |(correction, seen): &(Corrections, Vec<SeenPeak>)| {
-            let mut odds = 0.0;
-            scene_of(seen, correction, &mut |scene| {
-                odds = odds_of_all(&patterns, &phosphor, &meet(scene), scene);
-            });
-            odds
-        };
-        let odds: Vec<f64> = rivals.iter().map(odds).collect();
-        let best = (0..odds.len()).rev().max_by(|a, b| odds[*a].total_cmp(&odds[*b])).unwrap_or(0);
-        if odds[best] > odds[0] + RIVAL_NATS { best } else { 0 }
-    };
-    let (mut correction, mut seen) = rivals.swap_remove(chosen);
-    if correction.may_bend() {
-        // What is surely there says how the axis runs between its lines.
-        let recorded = as_recorded(peaks, &width);
-        let own: Vec<f64> = recorded.iter().map(|p| p.u_nm.hypot(blend_u(p, &width))).collect();
-        let ends = (seen.first().map_or(0.0, |p| p.nm), seen.last().map_or(0.0, |p| p.nm));
-        let mut bend = None;
-        scene_of(&seen, &correction, &mut |scene| {
-            let met = meet(scene);
-            let none: Vec<Option<bands::Shape>> = patterns.iter().map(|_| None).collect();
-            let (taken, explained) = explain(&patterns, &phosphor, &met, scene, &none);
-            let lines = bend::anchors(&patterns, &taken, &met, &explained, scene, &own);
-            bend = Bend::fit(&lines, ends, settings.factory_axis_u_nm);
-        });
-        if bend.is_some() {
-            correction = correction.bent(bend);
-            seen = under(&correction, &recorded, &width);
-        }
-    }
-    let threshold = |nm: f64| threshold_under(&correction, nm);
-    let scene = Scene {
-        peaks: &seen,
+    let stage = Stage {
+        patterns: &patterns,
+        phosphor: &phosphor,
+        spectrum,
+        peaks,
         width,
-        threshold: &threshold,
-        tallest: tallest(&seen),
-        typical_threshold,
-        max_broad: MAX_BROAD,
-        faint: &|nm| faint_under(&correction, nm),
-        faint_share: faint.share,
+        typical_threshold: crate::signal::median(&mut peaks.threshold.clone())
+            .max(f64::MIN_POSITIVE),
+        faint: &faint,
     };
-    let met = meet(&scene);
+    let rivals = correct(&asked, &singles, spectrum, peaks, range, &width, settings);
+    let (correction, seen) = stage.settle(rivals, settings.factory_axis_u_nm);
+    let question = Question { settings, asked: &asked, singles: &singles, readings: &readings };
+    Ok(stage.under(&correction, &seen, |scene| answer(&stage, &question, &correction, scene)))
+}
+
+/// What is asked, and what of the recording the answer is read off.
+struct Question<'a> {
+    settings: &'a GasSettings,
+    asked: &'a [&'a Species],
+    singles: &'a [Vec<Feature>],
+    readings: &'a Readings<'a>,
+}
+
+/// The verdicts, once the axis is settled.
+fn answer(
+    stage: &Stage,
+    question: &Question,
+    correction: &Corrections,
+    scene: &Scene,
+) -> GasReport {
+    let &Question { settings, asked, singles, readings } = question;
+    let &Stage { patterns, phosphor, spectrum, peaks, width, .. } = stage;
+    let (x, seen, range) = (spectrum.x(), scene.peaks, spectrum.axis().range());
+    let met = stage.meet(scene);
     let usable: Vec<bool> = (0..x.len())
         .map(|i| {
             spectrum.mask()[i].is_good()
@@ -141,16 +90,16 @@ pub fn identify(
         .collect();
     // Bands that are resolved are more than the peaks that were found on them.
     let shapes = bands::shapes(
-        &asked,
+        asked,
         (x, spectrum.counts()),
         &usable,
         peaks,
         &width,
-        &|nm| shift_prior(spectrum, &correction, &width, settings, nm),
+        &|nm| shift_prior(spectrum, correction, &width, settings, nm),
         (settings.decoys, settings.seed),
     );
-    let (chosen, explained) = explain(&patterns, &phosphor, &met, &scene, &shapes);
-    let judged = judge(&patterns, (&met, &shapes), &chosen, &explained, &scene, range, settings);
+    let (chosen, explained) = explain(patterns, phosphor, &met, scene, &shapes);
+    let judged = judge(patterns, (&met, &shapes), &chosen, &explained, scene, range, settings);
     // The second view: all that is in play, together, on the points themselves.
     let nm: Vec<f64> = x.iter().map(|x| x + correction.at(*x)).collect();
     let r: Vec<f64> = spectrum.counts().iter().zip(&peaks.baseline).map(|(y, b)| y - b).collect();
@@ -158,7 +107,7 @@ pub fn identify(
     let parts = {
         let set: Vec<(&Pattern, &Evidence)> =
             in_play.iter().map(|k| (&patterns[*k], &judged[*k].evidence)).collect();
-        mixture::fit(&set, &scene, &nm, &r, &peaks.sigma, &usable, peaks.lorentzian_share)
+        mixture::fit(&set, scene, &nm, &r, &peaks.sigma, &usable, peaks.lorentzian_share)
     };
     let mut part = vec![Part::default(); patterns.len()];
     for (k, mut p) in in_play.iter().zip(parts) {
@@ -171,11 +120,11 @@ pub fn identify(
         readings.height(at, width.fwhm(at))
     };
     let mut report = verdict::conclude(&verdict::Case {
-        patterns: &patterns,
+        patterns,
         judged: &judged,
         shapes: &shapes,
         parts: &part,
-        scene: &scene,
+        scene,
         settings,
         spectrum,
         peaks,
@@ -192,8 +141,8 @@ pub fn identify(
     }
     report.axis_u_nm = summary::axis_u_nm(spectrum, peaks, settings);
     report.assignments =
-        assign(&singles, range, &patterns, (&judged, &shapes), &report, &scene, peaks);
-    report.ghosts = ghosts(&seen, &report.assignments, &phosphor, &scene);
+        assign(singles, range, patterns, (&judged, &shapes), &report, scene, peaks);
+    report.ghosts = ghosts(seen, &report.assignments, phosphor, scene);
     for g in &report.ghosts {
         let a = &mut report.assignments[g.peak];
         if a.candidates.is_empty() {
@@ -209,7 +158,7 @@ pub fn identify(
         .sum();
     report.unexplained = if all > 0.0 { open / all } else { 1.0 };
     summary::narrow(&mut report);
-    Ok(report)
+    report
 }
 
 /// Species that are asked about: those named, or all but humps without structure.

@@ -16,6 +16,7 @@ mod mixture;
 mod pattern;
 mod rotation;
 mod sequence;
+mod settle;
 mod shift;
 mod stretch;
 mod summary;
