@@ -11,6 +11,9 @@ pub const LN_HEIGHT_SCATTER: f64 = 1.1;
 const GLASS_SCATTER: f64 = 2.3;
 /// Systematic scatter of a peak's place, in line widths.
 const PLACE_FWHM: f64 = 0.08;
+/// What it grows by for each line width that a peak is broader than a line: pressure shifts a line and
+/// dents its top, Hβ above all (common practice, no published source).
+const BROAD_PLACE: f64 = 0.2;
 /// A peak within so many standard deviations of a feature may be its line.
 const REACH_SIGMA: f64 = 2.6;
 /// Steps of the species' amplitude over its prior range.
@@ -138,7 +141,8 @@ pub fn look(features: &[Feature], scene: &Scene) -> Vec<Showing> {
                 break;
             }
             let d = (p.nm - nm).abs();
-            let sd = (p.u_nm.powi(2) + f.u_nm.powi(2) + (PLACE_FWHM * w).powi(2)).sqrt();
+            let scatter = w * (PLACE_FWHM + BROAD_PLACE * (p.broad - 1.0).max(0.0));
+            let sd = (p.u_nm.powi(2) + f.u_nm.powi(2) + scatter.powi(2)).sqrt();
             let wide = if f.band { 3.0 * scene.max_broad } else { scene.max_broad };
             if d < REACH_SIGMA * sd && p.broad < wide {
                 // A density in nm, so that narrow places count for more than wide ones.
