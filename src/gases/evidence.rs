@@ -225,8 +225,26 @@ struct FaintTerm {
     ln_unit: f64,
     /// Height that is read, over its uncertainty.
     z: f64,
-    /// How much likelier that is than by noise alone where nothing of the species is.
-    by_chance: f64,
+    /// Of what is as likely without the species, the part where nothing else shines there, over the
+    /// likelihood of noise alone …
+    free: f64,
+    /// … and the part where something else does, which needs no such line.
+    other: f64,
+}
+
+impl FaintTerm {
+    /// For what is read, `read` of a line's height being read of it, where a share of such places holds a
+    /// faint line of something else.
+    fn new(r: &Faint, read: f64, share: f64) -> Self {
+        let lit = share * faint::ratio_by_chance(r.z);
+        let all = 1.0 - share + lit;
+        FaintTerm {
+            ln_unit: (r.u / read).ln(),
+            z: r.z,
+            free: (1.0 - share) / all,
+            other: lit / all,
+        }
+    }
 }
 
 impl Term {
@@ -243,16 +261,10 @@ impl Term {
             Showing::Nothing { .. } | Showing::Hidden { .. } if f.glass => return None,
             Showing::Nothing { below, faint } => {
                 let read = if f.band { READ_OF_BAND } else { 1.0 };
-                return Some(Term {
-                    peak: None,
-                    faint: faint.map(|r| FaintTerm {
-                        ln_unit: (r.u / read).ln(),
-                        z: r.z,
-                        by_chance: faint::ratio_by_chance(r.z, scene.faint_share),
-                    }),
-                    ln_limit: below.ln(),
-                    scatter: LN_HEIGHT_SCATTER,
-                });
+                let faint = faint.map(|r| FaintTerm::new(&r, read, scene.faint_share));
+                // Under a faint line of something else one of its own is not noticed that is fainter.
+                let ln_limit = faint.as_ref().map_or(below.ln(), |f| f.ln_unit + f.z.max(1.0).ln());
+                return Some(Term { peak: None, faint, ln_limit, scatter: LN_HEIGHT_SCATTER });
             }
             Showing::Hidden { below } => {
                 // Not seen under a peak up to a standard deviation more than its share.
@@ -295,7 +307,8 @@ impl Term {
     /// `missing` of all cases.
     fn factor(&self, expected: f64, ln_expected: f64, odds_to_show: f64, missing: f64) -> f64 {
         if let Some(f) = &self.faint {
-            let here = faint::ratio(ln_expected - f.ln_unit, f.z) / f.by_chance;
+            let own = faint::ratio(ln_expected - f.ln_unit, f.z);
+            let here = f.free * own + f.other / (1.0 + odds_to_show);
             return missing + (1.0 - missing) * here;
         }
         let other = missing + (1.0 - missing) / (1.0 + odds_to_show);
@@ -435,6 +448,16 @@ mod tests {
     /// Evidence for mercury on a range, with peaks of these heights at its lines and nothing else down to
     /// `limit`. Wavelengths: NIST Atomic Spectra Database, from memory.
     fn mercury(range: (f64, f64), peaks: &[(f64, f64)], limit: f64) -> f64 {
+        mercury_read(range, peaks, limit, &|_| None)
+    }
+
+    /// The same where more is read at places without a peak.
+    fn mercury_read(
+        range: (f64, f64),
+        peaks: &[(f64, f64)],
+        limit: f64,
+        faint: &dyn Fn(f64) -> Option<Faint>,
+    ) -> f64 {
         let tables = Tables::bundled().unwrap();
         let width = LineWidth::constant(0.3, 0.01);
         let species = tables.species().iter().find(|s| s.name == "Hg I").unwrap();
@@ -457,8 +480,8 @@ mod tests {
             tallest: peaks.iter().map(|p| p.height).fold(0.0, f64::max),
             typical_threshold: limit,
             max_broad: 3.0,
-            faint: &|_| None,
-            faint_share: 0.0,
+            faint,
+            faint_share: 0.05,
         };
         let showing = look(&pattern.features, &scene);
         weigh(&pattern.features, showing, &scene, &vec![0.0; peaks.len()]).nats
@@ -473,6 +496,54 @@ mod tests {
         // A strong one that is missing counts in full.
         let without = mercury((450.0, 660.0), &lines[1..], 50.0);
         assert!(without < deep - 5.0, "{without} {deep}");
+    }
+
+    /// One line that was found and three that are only read, at five uncertainties, where they belong; or
+    /// nothing there. Neither is what a search alone says.
+    #[test]
+    fn faint_lines_speak_where_they_are_read() {
+        let found = [(546.075, 300.0)];
+        let reading = |z: f64| move |_: f64| Some(Faint { z, u: 10.0 });
+        let at = |nm: f64| [435.83, 404.66, 576.96, 579.07].iter().any(|l| (l - nm).abs() < 0.3);
+        let there = |nm: f64| Some(Faint { z: if at(nm) { 5.0 } else { 0.0 }, u: 10.0 });
+        let range = (400.0, 660.0);
+        let alone = mercury_read(range, &found, 60.0, &|_| None);
+        let with = mercury_read(range, &found, 60.0, &there);
+        let without = mercury_read(range, &found, 60.0, &reading(0.0));
+        assert!(with > alone + 3.0 && without < alone - 1.0, "{with} {alone} {without}");
+    }
+
+    /// A line three times as broad as the instrument's may be off by more than one that is as broad.
+    #[test]
+    fn the_place_of_a_broad_line_is_known_the_worse() {
+        let tables = Tables::bundled().unwrap();
+        let width = LineWidth::constant(1.0, 0.01);
+        let species = tables.species().iter().find(|s| s.name == "H I").unwrap();
+        let pattern = pattern(species, &single(species, &width), (470.0, 500.0), &width);
+        let met = |broad: f64, off: f64| {
+            let peak = SeenPeak {
+                nm: 486.13 + off,
+                u_nm: 0.05,
+                height: 500.0,
+                broad,
+                clipped: false,
+                ghost: false,
+            };
+            let scene = Scene {
+                peaks: &[peak],
+                width,
+                threshold: &|_| 10.0,
+                tallest: 500.0,
+                typical_threshold: 10.0,
+                max_broad: 3.0,
+                faint: &|_| None,
+                faint_share: 0.0,
+            };
+            let showing = look(&pattern.features, &scene);
+            showing.iter().any(|w| matches!(w, Showing::Peak { .. }))
+        };
+        assert!(met(1.0, 0.1) && met(2.9, 0.1) && met(2.9, 0.7));
+        assert!(!met(1.0, 0.7) && !met(2.9, 2.0));
     }
 
     /// Glass may have taken lines of the ultraviolet; where they are there, it has not.

@@ -137,8 +137,8 @@ fn expected_ratio(x: f64, z: f64) -> f64 {
     sum / norm
 }
 
-/// Density of z at a place that may hold a faint line of something else, over that of noise alone.
-pub fn ratio_by_chance(z: f64, share: f64) -> f64 {
+/// Density of z at a place that holds a faint line of something else, over that of noise alone.
+pub fn ratio_by_chance(z: f64) -> f64 {
     static TABLE: OnceLock<Vec<f64>> = OnceLock::new();
     let table = TABLE.get_or_init(|| {
         let n = ((Z.1 - Z.0) / Z.2).round() as usize + 1;
@@ -157,5 +157,80 @@ pub fn ratio_by_chance(z: f64, share: f64) -> f64 {
     let t = (z.clamp(Z.0, Z.1) - Z.0) / Z.2;
     let k = (t as usize).min(table.len() - 2);
     let t = t - k as f64;
-    1.0 - share + share * (table[k] * (1.0 - t) + table[k + 1] * t)
+    table[k] * (1.0 - t) + table[k + 1] * t
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::signal::fit::Component;
+    use crate::signal::{PeakSettings, find_peaks};
+    use crate::{Axis, AxisKind, Spectrum};
+    use rand::{RngExt, SeedableRng, rngs::ChaCha8Rng};
+
+    /// A line of twenty uncertainties is not overlooked where nothing is read; a place that is lifted speaks
+    /// for a line that is expected to lift it so.
+    #[test]
+    fn what_is_read_counts_by_what_is_expected() {
+        assert!(ratio(20f64.ln(), 0.0) < 0.05, "{}", ratio(20f64.ln(), 0.0));
+        assert!(ratio(4f64.ln(), 5.0) > 10.0 * ratio(0.2f64.ln(), 5.0));
+        assert!(ratio_by_chance(5.0) > 100.0 && ratio_by_chance(-1.0) < 0.5);
+        for z in [-2.0, 0.0, 2.0] {
+            assert!((ratio(-9.0, z) - 1.0).abs() < 0.3, "{z}: {}", ratio(-9.0, z));
+        }
+        // Between the places of the table: the sum itself.
+        let (a, b) = (ratio(1.1, 2.1), expected_ratio(1.1, 2.1));
+        assert!((a / b - 1.0).abs() < 0.03, "{a} {b}");
+    }
+
+    /// Lines of these heights every 5 nm, 1 nm wide, noise of a standard deviation of 10.
+    fn recording(heights: &[f64], seed: u64) -> Spectrum {
+        let mut dice = ChaCha8Rng::seed_from_u64(seed);
+        let normal = rand_distr::Normal::new(0.0, 10.0).unwrap();
+        let x: Vec<f64> = (0..2000).map(|i| 400.0 + 0.1 * f64::from(i)).collect();
+        let y = x
+            .iter()
+            .map(|x| {
+                let lines = heights.iter().enumerate().map(|(k, h)| Component {
+                    centre: 405.0 + 5.0 * k as f64,
+                    height: *h,
+                    fwhm: 1.0,
+                });
+                500.0 + lines.map(|l| l.at(*x, 0.0)).sum::<f64>() + dice.sample(normal)
+            })
+            .collect();
+        Spectrum::new(Axis::new(AxisKind::Nm, x).unwrap(), y).unwrap()
+    }
+
+    #[test]
+    fn a_line_too_faint_to_be_found_is_read_and_crowds_of_them_are_noticed() {
+        let width = LineWidth::constant(1.0, 0.05);
+        let faint = |heights: &[f64], seed| {
+            let s = recording(heights, seed);
+            let peaks = find_peaks(&s, &PeakSettings::default()).unwrap();
+            let readings = Readings::new(&s, &peaks);
+            let found = peaks.peaks.iter().filter(|p| (p.centre.value - 450.0).abs() < 1.0).count();
+            (FaintLight::new(&readings, &peaks, s.axis().range(), &width), found)
+        };
+        let mut one = vec![0.0; 38];
+        one[1] = 5000.0;
+        one[9] = 14.0;
+        let (mut z, mut most_share) = (Vec::new(), 0.0f64);
+        for seed in 0..20 {
+            let (light, found) = faint(&one, seed);
+            assert!(light.at(410.0).is_none(), "a found line is not faint");
+            most_share = most_share.max(light.share);
+            if found == 0 {
+                z.push(light.at(450.0).unwrap().z);
+            }
+        }
+        // Ten points a width and a level: some 4 counts of uncertainty.
+        let mean = z.iter().sum::<f64>() / z.len() as f64;
+        assert!(z.len() > 10 && (2.0..5.0).contains(&mean), "{} {mean}", z.len());
+        assert!(most_share < 0.15, "{most_share}");
+        let mut many = vec![15.0; 38];
+        many[1] = 5000.0;
+        let (light, _) = faint(&many, 1);
+        assert!(light.share > 0.15, "{}", light.share);
+    }
 }

@@ -291,6 +291,21 @@ mod tests {
         assert!(p.strongest_in_range < 0.05, "{}", p.strongest_in_range);
     }
 
+    /// From one upper state the heights go as A/λ: 8.91e6/357.69 over 1.34e7/337.13, rates after Nassar et al.
+    /// (2004) and others as the table has them; the next upper state shows the more, the hotter.
+    #[test]
+    fn bands_of_known_rates_follow_them() {
+        let t = Tables::bundled().unwrap();
+        let p = pattern_of(t.get("N2 (C-B)").unwrap(), (326.0, 500.0), 0.5);
+        let at = |nm: f64| p.features.iter().find(|f| (f.label_nm - nm).abs() < 0.1).unwrap();
+        for pop in 0..POPULATIONS {
+            let (one, other) = (at(337.13).weight[pop], at(357.69).weight[pop]);
+            assert!((other / one - 0.627).abs() < 0.002, "{pop}: {}", other / one);
+        }
+        let next = at(353.67).weight;
+        assert!(next[0] < next[1] && next[1] < next[2] && next[1] == next[SPARSE], "{next:?}");
+    }
+
     #[test]
     fn a_violet_shaded_band_peaks_below_its_head() {
         let t = Tables::bundled().unwrap();
