@@ -180,7 +180,7 @@ mod tests {
         }
         // Between the places of the table: the sum itself.
         let (a, b) = (ratio(1.1, 2.1), expected_ratio(1.1, 2.1));
-        assert!((a / b - 1.0).abs() < 0.03, "{a} {b}");
+        assert!((a / b - 1.0).abs() < 0.05, "{a} {b}");
     }
 
     /// Lines of these heights every 5 nm, 1 nm wide, noise of a standard deviation of 10.
