@@ -125,6 +125,9 @@ pub struct Limit {
     pub relative_to_strongest: f64,
     /// The same in the unit of the counts.
     pub counts: f64,
+    /// Share of that height that is read by the shape of a line and a level: 1 of a line, less of a band, whose
+    /// flank passes for the level.
+    pub read_share: f64,
 }
 
 /// The answer for one species.

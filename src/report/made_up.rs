@@ -87,6 +87,7 @@ pub fn list(s: &Spectrum, lines: &[(f64, f64)]) -> PeakList {
 
 fn gas(name: &str, verdict: Verdict, probability: f64, species: &[&str], share: f64) -> GasVerdict {
     let limit = (verdict == Verdict::NotSeen).then_some(Limit {
+        read_share: 1.0,
         line_nm: 667.73,
         relative_to_strongest: 0.0083,
         counts: 130.0,
