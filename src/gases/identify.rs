@@ -46,8 +46,11 @@ pub fn identify(
     let phosphor = phosphor_pattern(tables, range, &width);
     let readings = Readings::new(spectrum, peaks);
     let faint = FaintLight::new(&readings, peaks, range, &width);
+    let is_usual = |p: &&Pattern| LEADERS.contains(&p.name.as_str());
+    let usual: Vec<Pattern> = patterns.iter().filter(is_usual).cloned().collect();
     let stage = Stage {
         patterns: &patterns,
+        usual: &usual,
         phosphor: &phosphor,
         spectrum,
         peaks,
@@ -80,7 +83,7 @@ fn answer(
     let &Question { settings, asked, singles, readings } = question;
     let &Stage { patterns, phosphor, spectrum, peaks, width, .. } = stage;
     let (x, seen, range) = (spectrum.x(), scene.peaks, spectrum.axis().range());
-    let met = stage.meet(scene);
+    let met = stage.meet(patterns, scene);
     let usable: Vec<bool> = (0..x.len())
         .map(|i| {
             spectrum.mask()[i].is_good()

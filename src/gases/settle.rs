@@ -18,7 +18,7 @@ const MAX_BROAD: f64 = 3.0;
 /// the leading lines ask for: the best of several tries gains some by chance.
 const RIVAL_NATS: f64 = 8.0;
 /// The same for a place close by, within what the correction itself leaves open.
-const CLOSE_NATS: f64 = 2.0;
+const CLOSE_NATS: f64 = 4.0;
 /// Uncertainty of the axis, in line widths, from which places close by are tried: below it, lines scatter
 /// by as much (`evidence.rs`).
 const OPEN_FWHM: f64 = 0.15;
@@ -35,6 +35,9 @@ const CHOSEN_FWHM: f64 = 0.1;
 pub struct Stage<'a> {
     /// Patterns of all that is asked about.
     pub patterns: &'a [Pattern],
+    /// Those of them that are usual: they alone settle the axis closer, since of all species some fits the
+    /// ripples of any light at some place.
+    pub usual: &'a [Pattern],
     /// The phosphor of a fluorescent lamp.
     pub phosphor: &'a Pattern,
     /// The recording.
@@ -79,15 +82,15 @@ impl Stage<'_> {
     }
 
     /// Where the features of each pattern meet peaks, the phosphor's last.
-    pub fn meet(&self, scene: &Scene) -> Vec<Vec<Showing>> {
-        let all = self.patterns.iter().chain(std::iter::once(self.phosphor));
+    pub fn meet(&self, patterns: &[Pattern], scene: &Scene) -> Vec<Vec<Showing>> {
+        let all = patterns.iter().chain(std::iter::once(self.phosphor));
         all.map(|p| look(&p.features, scene)).collect()
     }
 
-    /// How well a correction brings all species onto the recording, nats.
-    fn odds(&self, correction: &Corrections, seen: &[SeenPeak]) -> f64 {
+    /// How well a correction brings species onto the recording, nats.
+    fn odds(&self, patterns: &[Pattern], correction: &Corrections, seen: &[SeenPeak]) -> f64 {
         self.under(correction, seen, |scene| {
-            odds_of_all(self.patterns, self.phosphor, &self.meet(scene), scene)
+            odds_of_all(patterns, self.phosphor, &self.meet(patterns, scene), scene)
         })
     }
 
@@ -100,7 +103,8 @@ impl Stage<'_> {
     ) -> (Corrections<'c>, Vec<SeenPeak>) {
         let mut chosen = 0;
         if rivals.len() > 1 {
-            let odds: Vec<f64> = rivals.iter().map(|(c, seen)| self.odds(c, seen)).collect();
+            let odds: Vec<f64> =
+                rivals.iter().map(|(c, seen)| self.odds(self.patterns, c, seen)).collect();
             let best = (0..odds.len()).rev().max_by(|a, b| odds[*a].total_cmp(&odds[*b]));
             chosen = best.filter(|b| odds[*b] > odds[0] + RIVAL_NATS).unwrap_or(0);
         }
@@ -134,12 +138,12 @@ impl Stage<'_> {
         }
         let n = (REACH_SIGMA * u / (STEP_FWHM * w)).ceil().min(MOST_STEPS);
         let mut best = None;
-        let mut most = self.odds(from, seen) + CLOSE_NATS;
+        let mut most = self.odds(self.usual, from, seen) + CLOSE_NATS;
         for k in -(n as i32)..=n as i32 {
             let by = REACH_SIGMA * f64::from(k) / n;
             let c = from.shifted(by * u, CHOSEN_FWHM * w);
             let seen = under(&c, recorded, &self.width);
-            let odds = self.odds(&c, &seen) - 0.5 * by * by;
+            let odds = self.odds(self.usual, &c, &seen) - 0.5 * by * by;
             if odds > most {
                 most = odds;
                 best = Some((c, seen));
@@ -162,10 +166,10 @@ impl Stage<'_> {
         let own: Vec<f64> =
             recorded.iter().map(|p| p.u_nm.hypot(blend_u(p, &self.width))).collect();
         let lines = self.under(from, seen, |scene| {
-            let met = self.meet(scene);
-            let none: Vec<Option<Shape>> = self.patterns.iter().map(|_| None).collect();
-            let (taken, explained) = explain(self.patterns, self.phosphor, &met, scene, &none);
-            bend::anchors(self.patterns, &taken, &met, &explained, scene, &own)
+            let met = self.meet(self.usual, scene);
+            let none: Vec<Option<Shape>> = self.usual.iter().map(|_| None).collect();
+            let (taken, explained) = explain(self.usual, self.phosphor, &met, scene, &none);
+            bend::anchors(self.usual, &taken, &met, &explained, scene, &own)
         });
         let ends = (seen.first()?.nm, seen.last()?.nm);
         let c = from.bent(Bend::fit(&lines, ends, axis_u_nm)?);
