@@ -58,6 +58,14 @@ impl Corrections<'_> {
         common + self.bend.as_ref().map_or(0.0, |b| b.at(nm + common))
     }
 
+    /// Nats that the second stretch of an axis that leaps costs: its shift was found on the same lines, so
+    /// that the evidence is less by its prior width over what it is known to (for the first, which every
+    /// axis has, the map of confidences was made).
+    pub fn second_cost(&self) -> f64 {
+        let cost = |c: &Correction| (self.typical_nm / c.shift.u.max(f64::MIN_POSITIVE)).ln();
+        self.second.as_ref().map_or(0.0, |c| cost(c).max(0.0))
+    }
+
     /// True for an axis of one stretch that nobody has calibrated.
     pub fn may_bend(&self) -> bool {
         self.second.is_none() && self.spectrum.axis_u().is_none()
@@ -257,6 +265,29 @@ pub fn shift_prior(
 mod tests {
     use super::*;
     use crate::Axis;
+
+    /// A second shift known to a tenth of its prior costs ln 10; one that is not known, nothing.
+    #[test]
+    fn a_second_stretch_costs_what_its_shift_was_narrowed_by() {
+        let axis = Axis::new(crate::AxisKind::Nm, vec![400.0, 500.0, 600.0]).unwrap();
+        let spectrum = Spectrum::new(axis, vec![1.0; 3]).unwrap();
+        let of = |u: f64| Correction {
+            shift: Measured::new(0.3, u),
+            tilt: 0.0,
+            range: (400.0, 600.0),
+            scatter_nm: None,
+        };
+        let all = |second: Option<Correction>| Corrections {
+            first: (500.0, of(0.01)),
+            second,
+            spectrum: &spectrum,
+            typical_nm: 1.0,
+            bend: None,
+        };
+        assert_eq!(all(None).second_cost(), 0.0);
+        assert!((all(Some(of(0.1))).second_cost() - 10f64.ln()).abs() < 1e-12);
+        assert_eq!(all(Some(of(1.0))).second_cost(), 0.0);
+    }
 
     /// Where the axis is good to a tenth of what it typically is, a tenth of the shift; where it is
     /// worse, no more than the shift.

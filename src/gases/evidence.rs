@@ -79,6 +79,8 @@ pub struct Scene<'a> {
     pub faint: &'a dyn Fn(f64) -> Option<Faint>,
     /// Share of such places that hold a faint line of whatever else glows.
     pub faint_share: f64,
+    /// Nats that a shift costs which was found on the same lines.
+    pub shift_cost: f64,
 }
 
 /// What one feature shows.
@@ -482,6 +484,7 @@ mod tests {
             max_broad: 3.0,
             faint,
             faint_share: 0.05,
+            shift_cost: 0.0,
         };
         let showing = look(&pattern.features, &scene);
         weigh(&pattern.features, showing, &scene, &vec![0.0; peaks.len()]).nats
@@ -538,6 +541,7 @@ mod tests {
                 max_broad: 3.0,
                 faint: &|_| None,
                 faint_share: 0.0,
+                shift_cost: 0.0,
             };
             let showing = look(&pattern.features, &scene);
             showing.iter().any(|w| matches!(w, Showing::Peak { .. }))

@@ -132,14 +132,17 @@ pub fn judge(
                 Chance::default()
             };
             // Peaks on a band and its shape are the same light: the larger counts, not the sum.
-            let by_lines = verdict::log_odds(p, evidence.nats - chance.level);
+            let by_lines = verdict::log_odds(p, evidence.nats - chance.level - scene.shift_cost);
             let by_shape = shapes[k]
                 .as_ref()
                 .and_then(|s| verdict::odds_of_shape(p, s))
                 .unwrap_or(f64::NEG_INFINITY);
             let log_odds = by_lines.max(by_shape);
-            let by_chance =
-                chance.copies.iter().map(|n| verdict::log_odds(p, n - chance.level)).collect();
+            let by_chance = chance
+                .copies
+                .iter()
+                .map(|n| verdict::log_odds(p, n - chance.level - scene.shift_cost))
+                .collect();
             Judged { evidence, chance: chance.level, by_lines, by_chance, others, log_odds }
         })
         .collect()

@@ -78,6 +78,7 @@ impl Stage<'_> {
                 if sure { self.faint.at(at) } else { None }
             },
             faint_share: self.faint.share,
+            shift_cost: correction.second_cost(),
         })
     }
 
