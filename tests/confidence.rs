@@ -24,6 +24,7 @@
 //!
 //! A species *shows* where its strongest line, as it truly is, stands above Currie's detection limit
 //! there. What glows below that is left out of the calibration: neither answer would be wrong.
+//! Images in second order are no lines of it.
 
 #[path = "confidence/ask.rs"]
 mod ask;
