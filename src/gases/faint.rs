@@ -80,14 +80,14 @@ impl FaintLight {
             .enumerate()
             .filter(|(k, _)| !near(from + *k as f64 * step, FREE_FWHM))
             .filter_map(|(_, p)| *p);
-        let (mut all, mut lifted) = (0.0, 0.0);
+        let (mut all, mut high) = (0.0, 0.0);
         for p in free {
             all += 1.0;
-            lifted += f64::from(u8::from(p.z > LIFTED_SIGMA));
+            high += f64::from(u8::from(p.z > LIFTED_SIGMA));
         }
         // Of faint lines of any height alike, in the logarithm, from 1 to the most: so many are above.
         let above = (MOST_SIGMA / LIFTED_SIGMA).ln() / MOST_SIGMA.ln();
-        let share: f64 = if all > 0.0 { (lifted / all - LIFTED_BY_NOISE) / above } else { 0.0 };
+        let share: f64 = if all > 0.0 { (high / all - LIFTED_BY_NOISE) / above } else { 0.0 };
         FaintLight { from, step, places, share: share.clamp(SHARE.0, SHARE.1) }
     }
 
@@ -98,65 +98,76 @@ impl FaintLight {
     }
 }
 
+/// Places of a table from its least to its most.
+fn places((from, to, step): (f64, f64, f64)) -> usize {
+    ((to - from) / step).round() as usize + 1
+}
+
+/// Place of a table below a value, and how far it is to the next, 0 to 1.
+fn between(v: f64, grid: (f64, f64, f64)) -> (usize, f64) {
+    let t = (v.clamp(grid.0, grid.1) - grid.0) / grid.2;
+    let k = (t as usize).min(places(grid) - 2);
+    (k, t - k as f64)
+}
+
 /// Density of z where a line of the height e^x uncertainties is expected, good to the scatter of
-/// heights, over that of noise alone.
+/// heights, over that of noise alone; from a table.
 pub fn ratio(x: f64, z: f64) -> f64 {
     static TABLE: OnceLock<Vec<f64>> = OnceLock::new();
-    let size = |(from, to, step): (f64, f64, f64)| ((to - from) / step).round() as usize + 1;
-    let (nx, nz) = (size(X), size(Z));
+    let nz = places(Z);
     let table = TABLE.get_or_init(|| {
-        (0..nx * nz)
+        (0..places(X) * nz)
             .map(|k| {
                 let (x, z) = (X.0 + (k / nz) as f64 * X.2, Z.0 + (k % nz) as f64 * Z.2);
                 expected_ratio(x, z)
             })
             .collect()
     });
-    let at = |v: f64, (from, to, step): (f64, f64, f64), n: usize| {
-        let t = (v.clamp(from, to) - from) / step;
-        let k = (t as usize).min(n - 2);
-        (k, t - k as f64)
-    };
-    let ((i, s), (j, t)) = (at(x, X, nx), at(z, Z, nz));
+    let ((i, s), (j, t)) = (between(x, X), between(z, Z));
     let row = |i: usize| table[i * nz + j] * (1.0 - t) + table[i * nz + j + 1] * t;
     row(i) * (1.0 - s) + row(i + 1) * s
 }
 
-/// ∫ N(ln h; x, scatter) exp(z h − h²/2) d ln h, by the sum over steps.
+/// Density of z where the height is h uncertainties over that of noise alone: N(z; h, 1) / N(z; 0, 1).
+fn lifted(z: f64, h: f64) -> f64 {
+    (z * h - 0.5 * h * h).exp()
+}
+
+/// ∫ N(ln h; x, scatter) [`lifted`] d ln h, by the sum over steps.
 fn expected_ratio(x: f64, z: f64) -> f64 {
+    /// Steps to either side: a twentieth of the scatter each, far below what the height varies over.
     const STEPS: i32 = 80;
+    /// How far they reach, in standard deviations: beyond lie 6 of 100,000 lines.
     const REACH: f64 = 4.0;
     let (mut sum, mut norm) = (0.0, 0.0);
     for k in -STEPS..=STEPS {
         let t = REACH * f64::from(k) / f64::from(STEPS);
         let w = (-0.5 * t * t).exp();
-        let h = (x + LN_HEIGHT_SCATTER * t).exp();
-        sum += w * (z * h - 0.5 * h * h).exp();
+        sum += w * lifted(z, (x + LN_HEIGHT_SCATTER * t).exp());
         norm += w;
     }
     sum / norm
 }
 
-/// Density of z at a place that holds a faint line of something else, over that of noise alone.
+/// Density of z at a place that holds a faint line of something else, over that of noise alone: heights
+/// from one uncertainty to [`MOST_SIGMA`] alike in the logarithm; from a table.
 pub fn ratio_by_chance(z: f64) -> f64 {
+    /// Steps of the sum: each a fiftieth of the height.
+    const STEPS: i32 = 100;
     static TABLE: OnceLock<Vec<f64>> = OnceLock::new();
     let table = TABLE.get_or_init(|| {
-        let n = ((Z.1 - Z.0) / Z.2).round() as usize + 1;
-        (0..n)
+        (0..places(Z))
             .map(|k| {
                 let z = Z.0 + k as f64 * Z.2;
-                const STEPS: i32 = 100;
                 let sum: f64 = (0..STEPS)
                     .map(|i| (MOST_SIGMA.ln() * (f64::from(i) + 0.5) / f64::from(STEPS)).exp())
-                    .map(|h| (z * h - 0.5 * h * h).exp())
+                    .map(|h| lifted(z, h))
                     .sum();
                 sum / f64::from(STEPS)
             })
             .collect()
     });
-    let t = (z.clamp(Z.0, Z.1) - Z.0) / Z.2;
-    let k = (t as usize).min(table.len() - 2);
-    let t = t - k as f64;
+    let (k, t) = between(z, Z);
     table[k] * (1.0 - t) + table[k + 1] * t
 }
 

@@ -1,8 +1,8 @@
 //! What each species would show on this instrument: its lines merged to the instrument's width,
 //! with relative strengths for several level populations.
 
+use super::rotation::PER_CM_PER_K;
 use super::sequence::vibration;
-use crate::reference::constants::{BOLTZMANN_EV_PER_K, PER_CM_PER_EV};
 use crate::reference::{Band, Shading, Species, SpeciesKind, is_allowed, line_strengths};
 use crate::signal::LineWidth;
 
@@ -214,8 +214,8 @@ fn band_strengths(bands: &[Band]) -> Vec<[f64; POPULATIONS]> {
     let by_eye = |b: &Band| 10f64.powf((b.strength.unwrap_or(5.0) - 10.0) / 10.0 * EYE_DECADES);
     let by_rate = |b: &Band, kelvin: f64| {
         let quanta = f64::from(vibration(&b.label)?.0);
-        let kt_per_cm = BOLTZMANN_EV_PER_K * PER_CM_PER_EV * kelvin;
-        Some(b.a_per_s? / b.head_nm * (-quanta * QUANTUM_PER_CM / kt_per_cm).exp())
+        let e_over_kt = quanta * QUANTUM_PER_CM / (PER_CM_PER_K * kelvin);
+        Some(b.a_per_s? / b.head_nm * (-e_over_kt).exp())
     };
     let mut all = vec![[0.0; POPULATIONS]; bands.len()];
     for pop in 0..POPULATIONS {

@@ -9,7 +9,7 @@ use crate::reference::constants::{BOLTZMANN_EV_PER_K, PER_CM_PER_EV};
 use crate::signal::fit::pseudo_voigt;
 
 /// Boltzmann constant in cm⁻¹ for each K.
-const PER_CM_PER_K: f64 = BOLTZMANN_EV_PER_K * PER_CM_PER_EV;
+pub(super) const PER_CM_PER_K: f64 = BOLTZMANN_EV_PER_K * PER_CM_PER_EV;
 /// Highest rotational number that is drawn: beyond it rigid constants are no longer good.
 const MOST_J: u32 = 120;
 /// Lines weaker than this share of the strongest are not drawn.

@@ -2,7 +2,7 @@
 
 use super::evidence::{Scene, Showing};
 use super::pattern::Pattern;
-use super::verdict::{Judged, REACH_SHARE};
+use super::verdict::{FAINT_LINE_SIGMA, Judged, REACH_SHARE};
 use super::{Limit, LineEvidence, Verdict};
 
 /// Longer exposures than so many times are not advised: a night instead of a minute.
@@ -104,6 +104,7 @@ pub fn what_decides(
         .iter()
         .zip(&evidence.showing)
         .filter_map(|(f, w)| match w {
+            Showing::Nothing { faint: Some(r), .. } if r.z > FAINT_LINE_SIGMA => None,
             Showing::Nothing { below, .. } => {
                 // The signal-to-noise ratio grows at least with the root of the exposure.
                 let expected = evidence.amplitude * f.weight[evidence.population];
