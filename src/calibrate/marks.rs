@@ -97,7 +97,7 @@ pub fn put_in_view(marks: &[Mark], range: (f64, f64), out: &mut Vec<Mark>) {
 impl Mark {
     /// True where a peak may be this feature's by its width.
     pub fn may_be(&self, s: &Seen, fwhm_nm: f64) -> bool {
-        !(self.line && s.broad) && s.broadest * fwhm_nm >= self.least_nm
+        !(self.line && s.broad) && s.broadest * fwhm_nm >= self.least_nm.hypot(NARROWER * fwhm_nm)
     }
 }
 
@@ -108,10 +108,13 @@ const OTHERS_SHOW: [f64; 3] = [0.25, 0.2, 0.4];
 /// The main peaks of terbium and europium, nm, which hardly a lamp of three phosphors lacks, and
 /// the probability that it shows them (common practice, no published source).
 const MAIN_PHOSPHOR: ([f64; 3], f64) = ([487.7, 542.4, 611.5], 0.85);
-/// Least width of a phosphor's peak, nm: below that of the narrowest strong ones of europium in a public
-/// recording of a compact lamp, 0.84 (650.7 nm), 0.87 (587.5) and 1.07 nm (611.5) without the instrument's
-/// part. Weak ones of 0.6 and 0.7 nm there have uncertainties that reach it.
-const NARROWEST_NM: f64 = 0.8;
+/// Least width of a phosphor's peak without the instrument's part, nm: below that of the narrowest, weak
+/// ones of europium in a public recording of a compact lamp, 0.6 (580.7 nm) and 0.7 nm; strong ones have 0.84
+/// (650.7), 0.87 (587.5) and 1.07 nm (611.5) …
+const NARROWEST_NM: f64 = 0.5;
+/// … and share of its line width that an instrument may have where the peak stands: widths change along an
+/// axis.
+const NARROWER: f64 = 0.85;
 /// Least width of a phosphor's band, nm: a fifth of the 50 nm of europium's in barium magnesium
 /// aluminate (the lamp table), since what rises out of it may be narrower.
 const BAND_NM: f64 = 10.0;
