@@ -27,128 +27,136 @@ const PEAKS_TRIED: usize = 6;
 /// … each with so many of the lines within reach, the likeliest first.
 const LINES_TRIED: usize = 8;
 
-/// Leaves out anchors at either end that could as well be others, and says which.
-///
-/// From the outermost inwards, the anchors from each weak link on are exchanged: another peak is taken
-/// for another line, the axis refined from there, and its evidence compared with that of the axis as it
-/// is. At most half the anchors are at stake from each end. `found` is the axis that the search came
-/// from: where it has all anchors in their places, its evidence is that of the axis as it is.
-///
-/// # Errors
-/// A reason, where fewer than `least` anchors would be left.
-pub fn drop_doubtful(
-    ground: &Ground,
-    octaves: &Octaves,
-    fwhm_nm: f64,
-    least: usize,
-    found: &Trial,
-    matched: &mut Vec<Match>,
-    left: &mut Vec<LeftOut>,
-) -> std::result::Result<(), String> {
-    matched.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
-    while let Some((block, rival)) = doubtful(ground, octaves, fwhm_nm, found, matched) {
-        let why = |m: &Match| {
-            format!(
-                "could as well be another line: the others also fit an axis that has {:.2} nm there",
-                rival.nm(ground.t(m.point.x))
-            )
-        };
-        if matched.len() - block.len() < least {
-            let m = &matched[if block.start == 0 { block.end - 1 } else { block.start }];
-            return Err(format!("the line taken for {} {}", m.line.emission.name, why(m)));
-        }
-        for m in matched.drain(block) {
-            left.push(m.line.emission.left_out(why(&m)));
-        }
-    }
-    Ok(())
+/// What the ends of an axis are judged with.
+pub struct Ends<'a> {
+    /// The recording's peaks.
+    pub ground: &'a Ground<'a>,
+    /// The lamp's marks.
+    pub octaves: &'a Octaves,
+    /// Width of a line, nm.
+    pub fwhm_nm: f64,
+    /// Fewest anchors that must be left.
+    pub least: usize,
+    /// The axis that the search came from: where it has all anchors in their places, its evidence is
+    /// that of the axis as it is.
+    pub found: &'a Trial,
 }
 
-/// The first stretch of anchors at an end that could as well be others, with the axis that has them
-/// elsewhere.
-fn doubtful(
-    ground: &Ground,
-    octaves: &Octaves,
-    fwhm_nm: f64,
-    found: &Trial,
-    matched: &[Match],
-) -> Option<(std::ops::Range<usize>, Trial)> {
-    let n = matched.len();
-    let all: Vec<Point> = matched.iter().map(|m| m.point).collect();
-    let now = fit::fit(&all, ground.range, ground.kind).ok()?.model;
-    let mut here = None;
-    for size in 1..=n / 2 {
-        for block in [0..size, n - size..n] {
-            let (rest, inner) = match block.start {
-                0 => (&all[size..], &all[size - 1]),
-                k => (&all[..k], &all[k]),
+impl Ends<'_> {
+    /// Leaves out anchors at either end that could as well be others, and says which.
+    ///
+    /// From the outermost inwards, the anchors from each weak link on are exchanged: another peak is taken
+    /// for another line, the axis refined from there, and its evidence compared with that of the axis as it
+    /// is. At most half the anchors are at stake from each end.
+    ///
+    /// # Errors
+    /// A reason, where too few anchors would be left.
+    pub fn drop_doubtful(
+        &self,
+        matched: &mut Vec<Match>,
+        left: &mut Vec<LeftOut>,
+    ) -> std::result::Result<(), String> {
+        matched.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
+        while let Some((block, rival)) = self.doubtful(matched) {
+            let why = |m: &Match| {
+                format!(
+                    "could as well be another line: the others also fit an axis that has {:.2} nm there",
+                    rival.nm(self.ground.t(m.point.x))
+                )
             };
-            if rest.len() < 2 {
-                continue;
+            if matched.len() - block.len() < self.least {
+                let m = &matched[if block.start == 0 { block.end - 1 } else { block.start }];
+                return Err(format!("the line taken for {} {}", m.line.emission.name, why(m)));
             }
-            let Ok(others) = fit::fit(rest, ground.range, ground.kind) else { continue };
-            let foretold_u = others.model.wavelength(inner.x).u;
-            if foretold_u <= SURE_U_FWHM * fwhm_nm {
-                continue;
+            for m in matched.drain(block) {
+                left.push(m.line.emission.left_out(why(&m)));
             }
-            let here = match here {
-                Some(h) => h,
-                None => *here.insert(Here::of(ground, octaves, fwhm_nm, found, &all, &now)?),
-            };
-            let differs = |other: &Trial| {
-                let apart = other.nm(ground.t(inner.x)) - now.wavelength(inner.x).value;
-                apart.abs() > DIFFERENT_FWHM * fwhm_nm
-            };
-            let rival = |other: &&Trial, free: f64| {
-                if !differs(other) || other.score.nats <= here.refined - MARGIN_NATS - free {
-                    return false;
+        }
+        Ok(())
+    }
+
+    /// The first stretch of anchors at an end that could as well be others, with the axis that has them
+    /// elsewhere.
+    fn doubtful(&self, matched: &[Match]) -> Option<(std::ops::Range<usize>, Trial)> {
+        let Ends { ground, octaves, fwhm_nm, found, .. } = *self;
+        let n = matched.len();
+        let all: Vec<Point> = matched.iter().map(|m| m.point).collect();
+        let now = fit::fit(&all, ground.range, ground.kind).ok()?.model;
+        let mut here = None;
+        for size in 1..=n / 2 {
+            for block in [0..size, n - size..n] {
+                let (rest, inner) = match block.start {
+                    0 => (&all[size..], &all[size - 1]),
+                    k => (&all[..k], &all[k]),
+                };
+                if rest.len() < 2 {
+                    continue;
                 }
-                // What one has climbed to is held against what the other climbs to.
-                let climbed = ground.climb(octaves, **other);
-                let nats = if differs(&climbed) { climbed.score.nats } else { other.score.nats };
-                nats > here.climbed - MARGIN_NATS - free
-                    && nats > here.found - FOUND_MARGIN_NATS - free
-            };
-            // Without them the axis may go elsewhere by itself. Free to bend, it finds a line for a peak
-            // by so much more easily than its evidence says, which takes the bent axis as given.
-            let without = ground.refine(octaves, &[ground.trial(&others.model)]);
-            let bent = (foretold_u / now.wavelength(inner.x).u).ln().max(0.0);
-            let free = |o: &Trial| if o.score.met < here.met { bent } else { 0.0 };
-            if let Some(other) = without.first().filter(|o| rival(o, free(o))) {
-                return Some((block, *other));
-            }
-            let edge = if block.start == 0 { rest[0].x } else { rest[rest.len() - 1].x };
-            let beyond = |x: f64| if block.start == 0 { x < edge } else { x > edge };
-            let mut peaks: Vec<_> =
-                ground.seen.iter().filter(|s| beyond(s.x) && !s.broad).collect();
-            peaks.sort_by(|a, b| a.rank.total_cmp(&b.rank));
-            for s in peaks.into_iter().take(PEAKS_TRIED) {
-                let foretold = others.model.wavelength(s.x);
-                let is = now.wavelength(s.x).value;
-                let reach = REACH_SIGMA * foretold.u;
-                let ends = ground.range.map(|x| now.wavelength(x).value);
-                let view = (ends[0].min(ends[1]), ends[0].max(ends[1]));
-                let marks = octaves.in_view(fwhm_nm / ground.fwhm_own, view);
-                let mut lines: Vec<&Mark> = marks
-                    .iter()
-                    .filter(|m| m.line && (m.nm - foretold.value).abs() < reach)
-                    .filter(|m| (m.nm - is).abs() > DIFFERENT_FWHM * fwhm_nm)
-                    .collect();
-                lines.sort_by(|a, b| b.shows.total_cmp(&a.shows));
-                for m in lines.into_iter().take(LINES_TRIED) {
-                    let u_nm = m.u_nm.hypot(inner.u_nm);
-                    let mut points = rest.to_vec();
-                    points.push(Point { x: s.x, nm: m.nm, u_nm });
-                    let Ok(f) = fit::fit(&points, ground.range, ground.kind) else { continue };
-                    let refined = ground.refine(octaves, &[ground.trial(&f.model)]);
-                    if let Some(other) = refined.first().filter(|o| rival(o, 0.0)) {
-                        return Some((block, *other));
+                let Ok(others) = fit::fit(rest, ground.range, ground.kind) else { continue };
+                let foretold_u = others.model.wavelength(inner.x).u;
+                if foretold_u <= SURE_U_FWHM * fwhm_nm {
+                    continue;
+                }
+                let here = match here {
+                    Some(h) => h,
+                    None => *here.insert(Here::of(ground, octaves, fwhm_nm, found, &all, &now)?),
+                };
+                let differs = |other: &Trial| {
+                    let apart = other.nm(ground.t(inner.x)) - now.wavelength(inner.x).value;
+                    apart.abs() > DIFFERENT_FWHM * fwhm_nm
+                };
+                let rival = |other: &&Trial, free: f64| {
+                    if !differs(other) || other.score.nats <= here.refined - MARGIN_NATS - free {
+                        return false;
+                    }
+                    // What one has climbed to is held against what the other climbs to.
+                    let climbed = ground.climb(octaves, **other);
+                    let nats =
+                        if differs(&climbed) { climbed.score.nats } else { other.score.nats };
+                    nats > here.climbed - MARGIN_NATS - free
+                        && nats > here.found - FOUND_MARGIN_NATS - free
+                };
+                // Without them the axis may go elsewhere by itself. Free to bend, it finds a line for a peak
+                // by so much more easily than its evidence says, which takes the bent axis as given.
+                let without = ground.refine(octaves, &[ground.trial(&others.model)]);
+                let bent = (foretold_u / now.wavelength(inner.x).u).ln().max(0.0);
+                let free = |o: &Trial| if o.score.met < here.met { bent } else { 0.0 };
+                if let Some(other) = without.first().filter(|o| rival(o, free(o))) {
+                    return Some((block, *other));
+                }
+                let edge = if block.start == 0 { rest[0].x } else { rest[rest.len() - 1].x };
+                let beyond = |x: f64| if block.start == 0 { x < edge } else { x > edge };
+                let mut peaks: Vec<_> =
+                    ground.seen.iter().filter(|s| beyond(s.x) && !s.broad).collect();
+                peaks.sort_by(|a, b| a.rank.total_cmp(&b.rank));
+                for s in peaks.into_iter().take(PEAKS_TRIED) {
+                    let foretold = others.model.wavelength(s.x);
+                    let is = now.wavelength(s.x).value;
+                    let reach = REACH_SIGMA * foretold.u;
+                    let ends = ground.range.map(|x| now.wavelength(x).value);
+                    let view = (ends[0].min(ends[1]), ends[0].max(ends[1]));
+                    let marks = octaves.in_view(fwhm_nm / ground.fwhm_own, view);
+                    let mut lines: Vec<&Mark> = marks
+                        .iter()
+                        .filter(|m| m.line && (m.nm - foretold.value).abs() < reach)
+                        .filter(|m| (m.nm - is).abs() > DIFFERENT_FWHM * fwhm_nm)
+                        .collect();
+                    lines.sort_by(|a, b| b.shows.total_cmp(&a.shows));
+                    for m in lines.into_iter().take(LINES_TRIED) {
+                        let u_nm = m.u_nm.hypot(inner.u_nm);
+                        let mut points = rest.to_vec();
+                        points.push(Point { x: s.x, nm: m.nm, u_nm });
+                        let Ok(f) = fit::fit(&points, ground.range, ground.kind) else { continue };
+                        let refined = ground.refine(octaves, &[ground.trial(&f.model)]);
+                        if let Some(other) = refined.first().filter(|o| rival(o, 0.0)) {
+                            return Some((block, *other));
+                        }
                     }
                 }
             }
         }
+        None
     }
-    None
 }
 
 /// The evidence of the axis as it is.
@@ -286,7 +294,9 @@ pub(super) mod tests {
         let fit = fit::fit(&points, ground.range, ground.kind).unwrap();
         let mut found = ground.trial(&fit.model);
         found.score.nats = nats;
-        drop_doubtful(&ground, &octaves, fwhm_nm, least, &found, &mut matched, &mut Vec::new())?;
+        let (ground, octaves, found) = (&ground, &octaves, &found);
+        let ends = Ends { ground, octaves, fwhm_nm, least, found };
+        ends.drop_doubtful(&mut matched, &mut Vec::new())?;
         Ok(matched.iter().map(|m| (m.line.emission.nm * 100.0).round() / 100.0).collect())
     }
 

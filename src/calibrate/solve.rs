@@ -3,7 +3,7 @@
 use super::anchors::{
     Match, OUTLIER_SIGMA, Recording, drop_outliers, matches, rms, slope, weighted_rms,
 };
-use super::ends::drop_doubtful;
+use super::ends::Ends;
 use super::fit::{self, AxisFit};
 use super::images::images;
 use super::lamp::{Lamp, MERCURY};
@@ -461,7 +461,8 @@ impl<'a> Solver<'a> {
             matched.sort_by(|a, b| a.point.x.total_cmp(&b.point.x));
             drop_outliers(&mut matched, &mut left, r, MIN_ANCHORS)?;
         }
-        drop_doubtful(&ground, &octaves, fwhm_nm, least, trial, &mut matched, &mut left)?;
+        let ends = Ends { ground: &ground, octaves: &octaves, fwhm_nm, least, found: trial };
+        ends.drop_doubtful(&mut matched, &mut left)?;
         enough(matched.len())?;
         let fit = fit_of(&matched, r)?;
         let mut notes = Vec::new();
@@ -525,15 +526,7 @@ impl<'a> Solver<'a> {
             ));
         }
         if out.matched.len() > before {
-            drop_doubtful(
-                &ground,
-                &octaves,
-                fwhm_nm,
-                least,
-                trial,
-                &mut out.matched,
-                &mut out.left,
-            )?;
+            ends.drop_doubtful(&mut out.matched, &mut out.left)?;
             out.fit = fit_of(&out.matched, r)?;
         }
         // Only now: no other reading of the ends holds three images.
