@@ -28,6 +28,12 @@ const MIN_BUFFER_LINES: usize = 3;
 const MIN_FURTHER_LINES: usize = 2;
 /// Residual rms in line widths beyond which the pattern is not the lamp's.
 const MAX_RMS_FWHM: f64 = 0.3;
+/// Standard uncertainty in line widths, root mean square between the outermost anchors, beyond which an
+/// axis is refused: at k = 2 half a line width. Where so few lines hold it, it may also be further off than
+/// it says, if the instrument is none of those that the models know.
+const MAX_U_FWHM: f64 = 0.25;
+/// Places at which an axis is looked at, less one.
+const STEPS: usize = 64;
 /// Uncertainty in line widths (k = 1) of the axis that the search found.
 const TRIAL_U_FWHM: f64 = 0.2;
 /// Distance in line widths within which a line of the lamp explains a peak.
@@ -296,8 +302,8 @@ fn other_lamp(
     if seen.len() < MIN_ANCHORS {
         return None;
     }
-    let found =
-        recognise_any(&ground(r, seen, settings.about_nm), tables, settings.search_nm).ok()?;
+    let ground = ground(r, seen, settings.about_nm);
+    let found = recognise_any(&ground, tables, settings.search_nm).ok()?;
     (found.pattern.lamp != *named).then_some(found.pattern.lamp)
 }
 
@@ -730,7 +736,26 @@ fn check(
     if !monotone(&solved.fit, range) {
         return Err("the axis through the matched lines would turn back".into());
     }
+    let unsure = unsure_between(&solved.matched, &solved.fit);
+    if r.kind == AxisKind::Pixel && unsure > MAX_U_FWHM * fwhm_nm {
+        return Err(format!(
+            "its {} lines leave the axis between them uncertain by {:.2} nm (k = 2), more than half the \
+             width of a line ({fwhm_nm:.2} nm): a second lamp beside it may close the gaps",
+            solved.matched.len(),
+            2.0 * unsure
+        ));
+    }
     Ok(())
+}
+
+/// Root mean square of the axis' standard uncertainty between its outermost anchors, nm.
+fn unsure_between(matched: &[Match], fit: &AxisFit) -> f64 {
+    let places = || matched.iter().map(|m| m.point.x);
+    let (lo, hi) =
+        (places().fold(f64::INFINITY, f64::min), places().fold(f64::NEG_INFINITY, f64::max));
+    let at = |k: usize| lo + (hi - lo) * k as f64 / STEPS as f64;
+    let sum: f64 = (0..=STEPS).map(|k| fit.model.wavelength(at(k)).u.powi(2)).sum();
+    (sum / (STEPS + 1) as f64).sqrt()
 }
 
 /// Fluorescent where at least two phosphor peaks are among what is seen; of other lamps the gases
@@ -831,7 +856,6 @@ fn profile(
 
 /// True where the axis neither folds back nor stands still.
 fn monotone(fit: &AxisFit, range: (f64, f64)) -> bool {
-    const STEPS: usize = 64;
     let nm: Vec<f64> = (0..=STEPS)
         .map(|k| {
             fit.model.wavelength(range.0 + (range.1 - range.0) * k as f64 / STEPS as f64).value
