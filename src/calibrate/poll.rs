@@ -1,7 +1,7 @@
 //! The vote of the tall peaks on the curvature of an axis.
 
 use super::marks::{Mark, SEEDS_IN_VIEW};
-use super::search::MAX_CURVATURE;
+use super::search::Effort;
 
 /// Step in the logarithm of strength from one list of an electorate to the next, and number of lists:
 /// down to the faintest line of the tables.
@@ -15,9 +15,8 @@ const ROLL_STEPS: usize = 600;
 const DEPTH: usize = 6;
 /// Most lines that vote, as far as they are told by strength: somewhat more than peaks.
 const MOST_VOTED: usize = 24;
-/// Steps of the curvature between its limits: fine enough for a line that is a thousandth of the
-/// recording.
-const CURVATURES: usize = 256;
+/// Most steps of the curvature between its limits.
+const CURVATURES: usize = 512;
 /// Least step of the curvature as a share of what a vote's tolerance leaves free.
 const STEP_OF_TOLERANCE: f64 = 0.5;
 /// A vote of the tallest peak in whole numbers.
@@ -97,20 +96,21 @@ impl Poll {
         Poll { rise: [0; CURVATURES + 2], votes: Vec::new() }
     }
 
-    /// Number of votes for the best curvature d of λ = c0 + c1 t + d (t − t1)(t − t2), and d.
+    /// Number of votes for the best curvature d of λ = c0 + c1 t + (d + e t)(t − t1)(t − t2), and d.
     pub fn vote(
         &mut self,
         voters: &[f64],
         (p1, p2): (usize, usize),
-        (c0, c1): (f64, f64),
+        (c0, c1, e): (f64, f64, f64),
         marks: &[Mark],
         tolerance_nm: f64,
+        effort: &Effort,
     ) -> (f32, f64) {
         // d is twice the second Chebyshev coefficient.
-        let most = 0.5 * MAX_CURVATURE * c1.abs();
+        let most = 0.5 * effort.curvature * c1.abs();
         // Steps of a fraction of the tolerance: fewer for broad lines.
         let wanted = (2.0 * most / (STEP_OF_TOLERANCE * tolerance_nm)) as usize;
-        let steps = wanted.clamp(1, CURVATURES);
+        let steps = wanted.clamp(1, effort.steps.min(CURVATURES));
         let bin = 2.0 * most / steps as f64;
         let rise = &mut self.rise[..steps + 2];
         rise.fill(0);
@@ -121,7 +121,7 @@ impl Poll {
                 continue;
             }
             let lever = (t - voters[p1]) * (t - voters[p2]);
-            let straight = c0 + c1 * t;
+            let straight = c0 + t * (c1 + e * lever);
             // Taller peaks are more surely lines of the lamp.
             let weight = (WHOLE_VOTE / (1.0 + RANK_LOSS * k as f32)) as i32;
             if lever.abs() < MIN_LEVER {
@@ -194,6 +194,7 @@ mod tests {
     use crate::calibrate::lamp::Lamp;
     use crate::calibrate::marks::in_view;
     use crate::calibrate::pattern::LampPattern;
+    use crate::calibrate::search::QUICK;
     use crate::reference::Tables;
 
     /// Neon's red lines are a hundred times stronger than its blue ones: beside them the blue ones do
@@ -232,7 +233,7 @@ mod tests {
         let mut marks =
             voters.map(|t| crate::calibrate::marks::Mark { nm: nm(t), u_nm: 0.0, ..mark });
         marks.sort_by(|a, b| a.nm.total_cmp(&b.nm));
-        let (votes, found) = Poll::new().vote(&voters, (0, 1), (c0, c1), &marks, 0.5);
+        let (votes, found) = Poll::new().vote(&voters, (0, 1), (c0, c1, 0.0), &marks, 0.5, &QUICK);
         assert!(votes > 1.5, "{votes}");
         assert!((found - d).abs() < 0.5, "{found}");
     }

@@ -5,7 +5,7 @@ use super::octaves::Octaves;
 use super::pattern::LampPattern;
 use super::rival::Telling;
 use super::score;
-use super::search::{Ground, Trial};
+use super::search::{Effort, Ground, QUICK, THOROUGH, Trial};
 use crate::AxisKind;
 use crate::reference::Tables;
 
@@ -31,6 +31,9 @@ const NAMED_SCALES: f64 = 4.5;
 /// The same from which a named lamp is not held against the other usual ones: one false lamp in 1,600
 /// passes it by Gumbel's law.
 const SURE_SCALES: f64 = 7.0;
+/// The same below which a better axis is looked for, further and deeper: of wrong axes among simulated
+/// instruments, those that the search had taken for want of the right one all lay below.
+const LOOK_AGAIN_SCALES: f64 = 10.0;
 /// Nats asked for besides where an axis was looked for in two ways: two chances to err.
 const TWO_SEARCHES_NATS: f64 = std::f64::consts::LN_2;
 /// Least that this scale is taken to be, nats: the upper half of 48 does not tell it better.
@@ -62,20 +65,21 @@ pub fn recognise(
     tables: &Tables,
     search_nm: f64,
 ) -> std::result::Result<Recognised, String> {
-    let mut found = attempt(ground, lamp, tables, search_nm)?;
-    let mut chance = found.chance(ground, search_nm);
-    if ground.kind == AxisKind::Nm || found.best().score.nats >= chance.asked_for(SURE_SCALES) {
-        return found.confirm(ground, &chance, MARGIN_SCALES, 0.0);
+    let mut found = attempt(ground, lamp, tables, search_nm, &QUICK)?;
+    let (mut chance, mut toll) = found.held_against_chance(ground, search_nm, true);
+    if ground.kind == AxisKind::Nm || found.passes(&chance, SURE_SCALES) {
+        return found.confirm(ground, &chance, MARGIN_SCALES, toll);
     }
     let others: Vec<Attempt> = Lamp::usual()
         .iter()
         .filter(|other| *other != lamp)
-        .filter_map(|other| attempt(ground, other, tables, search_nm).ok())
+        .filter_map(|other| attempt(ground, other, tables, search_nm, &QUICK).ok())
         .collect();
-    let mut toll = 0.0;
     if found.join_relatives(ground, &others) {
-        chance = found.chance(ground, search_nm);
-        toll = TWO_SEARCHES_NATS;
+        toll += TWO_SEARCHES_NATS;
+        if found.passes(&chance, NAMED_SCALES) {
+            chance = found.chance(ground, search_nm);
+        }
     }
     // The name speaks for the lamp, unless another one is there rather.
     let strict = found.confirm(ground, &chance, MARGIN_SCALES, toll);
@@ -123,19 +127,63 @@ fn by_its_discharge(
 }
 
 /// Finds which of the usual lamps it is.
+///
+/// `again`: looks a second time, further and deeper, where none is found.
 pub fn recognise_any(
     ground: &Ground,
     tables: &Tables,
     search_nm: f64,
+    again: bool,
 ) -> std::result::Result<Recognised, String> {
     let lamps = Lamp::usual();
     // More lamps, more chances to err.
     let toll = (lamps.len() as f64).ln();
-    let mut attempts: Vec<Attempt> =
-        lamps.iter().filter_map(|lamp| attempt(ground, lamp, tables, search_nm).ok()).collect();
+    let mut attempts: Vec<Attempt> = lamps
+        .iter()
+        .filter_map(|lamp| attempt(ground, lamp, tables, search_nm, &QUICK).ok())
+        .collect();
+    let quick = the_surest(ground, &mut attempts, search_nm, toll, again);
+    if quick.is_ok() || !again || ground.kind == AxisKind::Nm {
+        return quick.map_err(|why| none_of(&lamps, why));
+    }
+    for a in &mut attempts {
+        a.look_again(ground, search_nm);
+    }
+    the_surest(ground, &mut attempts, search_nm, toll, again).map_err(|why| none_of(&lamps, why))
+}
+
+/// Why no lamp is recognised: two fit, or none does, with the reason of the nearest.
+enum Why {
+    Two(String),
+    None(Option<String>),
+}
+
+fn none_of(lamps: &[Lamp], why: Why) -> String {
+    match why {
+        Why::Two(why) => why,
+        Why::None(nearest) => {
+            let names: Vec<String> = lamps.iter().map(Lamp::to_string).collect();
+            format!(
+                "its lines form the pattern of none of the lamps tried ({}){}",
+                names.join(", "),
+                nearest.map_or(String::new(), |w| format!("; the nearest: {w}"))
+            )
+        }
+    }
+}
+
+/// The surest of several lamps.
+fn the_surest(
+    ground: &Ground,
+    attempts: &mut [Attempt],
+    search_nm: f64,
+    toll: f64,
+    again: bool,
+) -> std::result::Result<Recognised, Why> {
     attempts.sort_by(|a, b| b.best().score.nats.total_cmp(&a.best().score.nats));
     let mut why = None;
     for k in 0..attempts.len().min(CONFIRMED) {
+        let (chance, more) = attempts[k].held_against_chance(ground, search_nm, again);
         // Another lamp on another axis that fits nearly as well.
         let (this, others) = (&attempts[k], &attempts[k + 1..]);
         let telling = this.telling(ground);
@@ -143,11 +191,10 @@ pub fn recognise_any(
             o.best().score.nats > this.best().score.nats - MARGIN_NATS
                 && telling.tell_from(o.best())
         });
-        let chance = this.chance(ground, search_nm);
-        let confirmed = this.confirm(ground, &chance, MARGIN_SCALES, toll);
+        let confirmed = this.confirm(ground, &chance, MARGIN_SCALES, toll + more);
         match (confirmed, rival) {
             (Ok(_), Some(rival)) => {
-                return Err(format!(
+                return Err(Why::Two(format!(
                     "it could be {} on an axis from {:.0} to {:.0} nm or {} from {:.0} to \
                      {:.0} nm",
                     this.pattern.lamp.one(),
@@ -156,18 +203,13 @@ pub fn recognise_any(
                     rival.pattern.lamp.one(),
                     rival.best().nm(-1.0),
                     rival.best().nm(1.0)
-                ));
+                )));
             }
             (Ok(found), None) => return Ok(found),
             (Err(reason), _) => why = why.or(Some(reason)),
         }
     }
-    let names: Vec<String> = lamps.iter().map(Lamp::to_string).collect();
-    Err(format!(
-        "its lines form the pattern of none of the lamps tried ({}){}",
-        names.join(", "),
-        why.map_or(String::new(), |w| format!("; the nearest: {w}"))
-    ))
+    Err(Why::None(why))
 }
 
 /// The axes on which a lamp fits best, not yet held against chance.
@@ -176,6 +218,8 @@ struct Attempt {
     pattern: LampPattern,
     /// Best first, never empty.
     trials: Vec<Trial>,
+    /// How they were looked for.
+    effort: &'static Effort,
 }
 
 fn attempt(
@@ -183,10 +227,11 @@ fn attempt(
     lamp: &Lamp,
     tables: &Tables,
     search_nm: f64,
+    effort: &'static Effort,
 ) -> std::result::Result<Attempt, String> {
     let pattern = LampPattern::new(lamp, tables);
     let words = lamp.one();
-    let trials = ground.search(&Octaves::new(&pattern, ground), search_nm);
+    let trials = ground.search(&Octaves::new(&pattern, ground), search_nm, effort);
     let Some(best) = trials.first() else {
         return Err(format!("no axis brings two of its lines onto those of {words}"));
     };
@@ -198,12 +243,59 @@ fn attempt(
             best.score.met
         ));
     }
-    Ok(Attempt { pattern, trials })
+    Ok(Attempt { pattern, trials, effort })
 }
 
 impl Attempt {
     fn best(&self) -> &Trial {
         &self.trials[0]
+    }
+
+    /// True where its evidence passes the false lamps' median by so many scales.
+    fn passes(&self, chance: &Chance, scales: f64) -> bool {
+        self.best().score.nats >= chance.asked_for(scales)
+    }
+
+    /// What false lamps reach in its place, after a second look (`again`) for a better axis where the first
+    /// does not tell clearly; and what is asked for besides for that, nats.
+    fn held_against_chance(
+        &mut self,
+        ground: &Ground,
+        search_nm: f64,
+        again: bool,
+    ) -> (Chance, f64) {
+        let chance = self.chance(ground, search_nm);
+        if !again
+            || ground.kind == AxisKind::Nm
+            || self.passes(&chance, LOOK_AGAIN_SCALES)
+            || !self.look_again(ground, search_nm)
+        {
+            return (chance, 0.0);
+        }
+        // False lamps are looked for as far, where that may still tell.
+        let chance = match self.passes(&chance, NAMED_SCALES) {
+            true => self.chance(ground, search_nm),
+            false => chance,
+        };
+        (chance, TWO_SEARCHES_NATS)
+    }
+
+    /// Looks for a better axis, further and deeper; true where there is one that is another or far better.
+    fn look_again(&mut self, ground: &Ground, search_nm: f64) -> bool {
+        if std::ptr::eq(self.effort, &THOROUGH) {
+            return false;
+        }
+        let trials = ground.search(&Octaves::new(&self.pattern, ground), search_nm, &THOROUGH);
+        let Some(t) = trials.first() else { return false };
+        let gain = t.score.nats - self.best().score.nats;
+        let another = gain > MARGIN_NATS || (gain > 0.0 && self.telling(ground).tell_from(t));
+        if another {
+            self.effort = &THOROUGH;
+        }
+        if gain > 0.0 {
+            self.trials = trials;
+        }
+        another
     }
 
     /// The peaks by which its best axis is told from others.
@@ -213,7 +305,7 @@ impl Attempt {
 
     /// What lamps that do not exist reach in its place.
     fn chance(&self, ground: &Ground, search_nm: f64) -> Chance {
-        Chance::of(ground, &self.pattern, search_nm, self.best().score.nats)
+        Chance::of(ground, self, search_nm)
     }
 
     /// Tries the axes of lamps that share a gas with this one, which may have shown them better; true
@@ -288,12 +380,13 @@ struct Chance {
 
 impl Chance {
     /// From as many false lamps as it takes to tell for a lamp of this evidence.
-    fn of(ground: &Ground, pattern: &LampPattern, search_nm: f64, evidence: f64) -> Self {
-        let lamp = Octaves::new(pattern, ground);
+    fn of(ground: &Ground, of: &Attempt, search_nm: f64) -> Self {
+        let lamp = Octaves::new(&of.pattern, ground);
+        let evidence = of.best().score.nats;
         let mut nats: Vec<f64> = Vec::new();
         for (from, to) in [(0, FIRST_FALSE_LAMPS), (FIRST_FALSE_LAMPS, FALSE_LAMPS)] {
             nats.extend((from..to).filter_map(|seed| {
-                let best = ground.search(&lamp.displaced(seed), search_nm);
+                let best = ground.search(&lamp.displaced(seed), search_nm, of.effort);
                 best.first().map(|t| t.score.nats)
             }));
             let chance = Chance::from(nats.clone());

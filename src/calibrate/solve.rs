@@ -148,7 +148,7 @@ pub fn calibrate_together(
             let ground = ground(r, seen, settings.about_nm);
             match &settings.lamp {
                 Some(lamp) => recognise(&ground, lamp, tables, settings.search_nm),
-                None => recognise_any(&ground, tables, settings.search_nm),
+                None => recognise_any(&ground, tables, settings.search_nm, true),
             }
         })
         .collect();
@@ -303,7 +303,7 @@ fn other_lamp(
         return None;
     }
     let ground = ground(r, seen, settings.about_nm);
-    let found = recognise_any(&ground, tables, settings.search_nm).ok()?;
+    let found = recognise_any(&ground, tables, settings.search_nm, false).ok()?;
     (found.pattern.lamp != *named).then_some(found.pattern.lamp)
 }
 
