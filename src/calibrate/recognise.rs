@@ -1,11 +1,12 @@
 //! Whether a lamp's pattern is in a recording, and on which axis.
 
 use super::lamp::Lamp;
+use super::marks::Mark;
 use super::octaves::Octaves;
 use super::pattern::LampPattern;
 use super::rival::Telling;
 use super::score;
-use super::search::{Effort, Ground, QUICK, THOROUGH, Trial};
+use super::search::{Effort, Ground, QUICK, REACH_NM, THOROUGH, Trial};
 use crate::AxisKind;
 use crate::reference::Tables;
 
@@ -34,6 +35,10 @@ const SURE_SCALES: f64 = 7.0;
 /// The same below which a better axis is looked for, further and deeper: of wrong axes among simulated
 /// instruments, those that the search had taken for want of the right one all lay below.
 const LOOK_AGAIN_SCALES: f64 = 10.0;
+/// How many of the tallest peaks are held against second order, from which chance of showing a line at
+/// twice the wavelength counts, and how many of them make second order possible: two of a dozen lie on
+/// strong lines by chance once in some fifty times (line widths over the distance of such lines).
+const IMAGES: (f64, f64, usize) = (12.0, 0.6, 2);
 /// Nats asked for besides where an axis was looked for in two ways: two chances to err.
 const TWO_SEARCHES_NATS: f64 = std::f64::consts::LN_2;
 /// Least that this scale is taken to be, nats: the upper half of 48 does not tell it better.
@@ -334,6 +339,30 @@ impl Attempt {
         })
     }
 
+    /// True where the lines may be images in second order: tall peaks that the axis leaves unexplained lie
+    /// on strong lines of the lamp at twice the wavelength.
+    fn may_be_images(&self, ground: &Ground) -> bool {
+        let best = self.best();
+        if ground.kind == AxisKind::Nm || 2.0 * best.range().1 > REACH_NM.1 {
+            return false;
+        }
+        let twice = Trial { c: best.c.map(|c| 2.0 * c), ..*best };
+        let octaves = Octaves::new(&self.pattern, ground);
+        let dispersion = best.c[1].abs() / ground.half();
+        let own = octaves.in_view(dispersion, best.range());
+        let there = octaves.in_view(2.0 * dispersion, twice.range());
+        let fwhm_nm = ground.fwhm_own * dispersion;
+        let tall = ground.seen.iter().filter(|s| s.rank <= IMAGES.0 && !s.broad);
+        let on_lines = tall
+            .filter(|s| !own.iter().any(|m| ground.meets(best, m, s, fwhm_nm)))
+            .filter(|s| {
+                let strong = |m: &&Mark| m.line && m.shows >= IMAGES.1;
+                there.iter().filter(strong).any(|m| ground.meets(&twice, m, s, 2.0 * fwhm_nm))
+            })
+            .count();
+        on_lines >= IMAGES.2
+    }
+
     /// Holds the best axis against lamps that do not exist, whose median it must pass by so many
     /// `scales`, and against the other axes; `toll` is asked for besides, nats.
     fn confirm(
@@ -364,6 +393,16 @@ impl Attempt {
                 best.nm(1.0),
                 rival.nm(-1.0),
                 rival.nm(1.0)
+            ));
+        }
+        if self.may_be_images(ground) {
+            return Err(format!(
+                "the lines of {words} on an axis from {:.0} to {:.0} nm may be their images in second order \
+                 on one from {:.0} to {:.0} nm, where other tall peaks lie on strong lines",
+                best.nm(-1.0),
+                best.nm(1.0),
+                2.0 * best.nm(-1.0),
+                2.0 * best.nm(1.0)
             ));
         }
         let surplus = best.score.nats - chance.asked_for(MARGIN_SCALES) - toll;
