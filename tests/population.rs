@@ -100,7 +100,7 @@ fn a_sample_of_instruments() {
 }
 
 /// Instruments whose axis rests on one rule each; without the rule they were refused or wrong.
-const BY_ONE_RULE: [(u64, &str); 8] = [
+const BY_ONE_RULE: [(u64, &str); 11] = [
     (112_993, "an end is held against what its rival climbs to"),
     (
         107_088,
@@ -112,6 +112,16 @@ const BY_ONE_RULE: [(u64, &str); 8] = [
     (104_899, "argon lines are found on the axis of a mercury and argon lamp"),
     (116_151, "a lamp that is named needs less evidence"),
     (116_465, "a lamp that is named needs less evidence"),
+    (120_816, "where the first look does not tell clearly, a better axis is looked for deeper"),
+    (122_692, "… and bent further"),
+    (122_804, "… of a lamp of few lines with a cubic term"),
+];
+/// Lamps that must be refused, and why: without the rule their axes were wrong.
+const REFUSED: [(u64, &str); 2] = [
+    // Three lines alone carry an axis of 754 nm.
+    (120_450, "leave the axis between them"),
+    // Helium's ultraviolet lines in second order, in the red and infrared.
+    (126_752, "in second order"),
 ];
 /// A helium lamp in which neon's pattern passes what false lamps reach.
 const MISNAMED: u64 = 104_100;
@@ -128,6 +138,13 @@ fn axes_that_rest_on_one_rule() {
         .collect();
     for (seed, rule, outcome) in judged {
         assert!(outcome.solved(), "{seed}: {rule}: {outcome:?}");
+    }
+    for (seed, rule) in REFUSED {
+        let of = judge::judge(&draw::Draw::new(seed, &tables), &tables, true);
+        match &of[0].verdict {
+            Verdict::Refused(why) => assert!(why.contains(rule), "{seed}: {why}"),
+            other => panic!("{seed}: {other:?}"),
+        }
     }
     let of = judge::judge(&draw::Draw::new(MISNAMED, &tables), &tables, false);
     let misnamed = of.iter().find(|o| o.way == Way::Misnamed).unwrap();
