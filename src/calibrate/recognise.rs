@@ -36,8 +36,8 @@ const SURE_SCALES: f64 = 7.0;
 /// instruments, those that the search had taken for want of the right one all lay below.
 const LOOK_AGAIN_SCALES: f64 = 10.0;
 /// How many of the tallest peaks are held against second order, from which chance of showing a line at
-/// twice the wavelength counts, and how many of them make second order possible: two of a dozen lie on
-/// strong lines by chance once in some fifty times (line widths over the distance of such lines).
+/// twice the wavelength counts, and how many of them make second order possible: two, as one may lie on a
+/// strong line by chance. A choice, made on one simulated helium lamp.
 const IMAGES: (f64, f64, usize) = (12.0, 0.6, 2);
 /// Nats asked for besides where an axis was looked for in two ways: two chances to err.
 const TWO_SEARCHES_NATS: f64 = std::f64::consts::LN_2;
