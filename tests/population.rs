@@ -61,8 +61,8 @@ const NAMED_VARIABLE: &str = "GLOWTELL_POPULATION_NAMED";
 const SAMPLE: u64 = 40;
 
 /// Share of instruments with lines up to [`FINE_NM`] wide that were right from their pixels with
-/// the lamp named: 1,828 of 1,905 among seeds 120000 to 122999. The aim is 0.99.
-const MEASURED_RIGHT: f64 = 0.960;
+/// the lamp named: 1,818 of 1,909 among seeds 128000 to 130999. The aim is 0.99.
+const MEASURED_RIGHT: f64 = 0.952;
 /// Line width up to which the aim holds, nm.
 const FINE_NM: f64 = 2.0;
 
@@ -95,7 +95,7 @@ fn a_sample_of_instruments() {
     let fine: Vec<&&Outcome> = named.iter().filter(|o| o.fwhm_nm <= FINE_NM).collect();
     let right = fine.iter().filter(|o| o.solved()).count() as f64 / fine.len() as f64;
     assert!(right >= MEASURED_RIGHT - three_sigma(MEASURED_RIGHT, fine.len()), "{right}");
-    // Ten were among the 3,000 of those seeds.
+    // Six were among the 3,000 of those seeds.
     assert_eq!(named.iter().filter(|o| o.wrong()).count(), 0);
 }
 
